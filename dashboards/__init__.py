@@ -1,0 +1,1 @@
+"""The screens. They know the snapshot and the history protocol only."""

@@ -1,0 +1,230 @@
+"""Owns: drawing the board: once for each change and language, for all who watch.
+
+Must not know: HTTP, how long a client has been there.
+How it works: a `Look` says in which language and with how many. For each look the last view is kept; the template
+runs only when the view differs. The frames of the event stream are bytes made here once and shared.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from dashboards import pictures
+from dashboards.assets import Assets
+from dashboards.clock_text import read_text, time_text
+from dashboards.live import Live
+from dashboards.present import Board, Row, labels, live_board, lost_board
+from dashboards.words import Words
+from gateway.engine.snapshot import Snapshot
+
+FOLDER = Path(__file__).parent / "templates"
+
+
+# Pixels of a 1080-pixel screen, by (more than four rows, message bar): without and with a line of words below.
+POLE_HEIGHTS = {(False, False): (112, 74), (False, True): (92, 54), (True, False): (72, 44), (True, True): (58, 32)}
+
+
+class Face(StrEnum):
+    """The colours: by day, by night, and black on white for a screen in the sun."""
+
+    DAY = "day"
+    NIGHT = "night"
+    GLARE = "glare"
+
+
+class Link(StrEnum):
+    """What is known of the core: heard, not heard for a while, not heard for too long to show a number."""
+
+    LIVE = "live"
+    BAR = "bar"
+    LOST = "lost"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """Seconds without a word from the core until the black bar, until all numbers go, and until not ready."""
+
+    bar_after_s: float = 25.0
+    lost_after_s: float = 60.0
+    ready_within_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Which language leads (None: the first of the barn), and whether it stands alone."""
+
+    lang: str | None
+    one: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """A drawn board. `event` is the ready event of the stream."""
+
+    id: str
+    html: str
+    event: bytes
+
+
+class Boards:
+    """Draws for all pages and streams. Belongs to the event loop."""
+
+    def __init__(self, live: Live, languages: Mapping[str, Words], assets: Assets, limits: Limits) -> None:
+        self._live, self._languages, self._assets, self._limits = live, languages, assets, limits
+        self._frames: dict[Look, tuple[Board, Frame]] = {}
+        self._beats: dict[Look, tuple[Snapshot, bytes]] = {}
+        self._templates = Environment(
+            loader=FileSystemLoader(FOLDER),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.globals["draw"] = _DRAW
+        self._templates.globals["asset"] = assets.url
+
+    def link(self) -> Link:
+        """How the link to the core stands now."""
+        if self._live.heard_within(self._limits.bar_after_s):
+            return Link.LIVE
+        return Link.BAR if self._live.heard_within(self._limits.lost_after_s) else Link.LOST
+
+    def texts(self, look: Look) -> tuple[Words, ...]:
+        """The languages of a look, the leading one first. A barn may name languages that have no words here."""
+        snapshot = self._live.current()
+        of_barn = [lang for lang in (snapshot.languages if snapshot else ("en", "es")) if lang in self._languages]
+        lead = look.lang or next(iter(of_barn), "en")
+        others = [] if look.one else [lang for lang in of_barn if lang != lead]
+        return tuple(self._languages[lang] for lang in (lead, *others[:1]))
+
+    def frame(self, snapshot: Snapshot, look: Look) -> Frame:
+        """The board of a snapshot, drawn only when it differs from the last one of this look."""
+        texts = self.texts(look)
+        board = live_board(snapshot, texts)
+        known = self._frames.get(look)
+        if known is None or known[0] != board:
+            html = self._draw(board, texts)
+            digest = hashlib.sha256(html.encode()).hexdigest()[:16]
+            frame = Frame(id=digest, html=html, event=_event("board", html, digest))
+            known = self._frames[look] = (board, frame)
+        return known[1]
+
+    def beat(self, snapshot: Snapshot, look: Look) -> bytes:
+        """The event that says: the core lives, it is this late in the barn, this old is what you see."""
+        known = self._beats.get(look)
+        if known is None or known[0] is not snapshot:
+            facts = {
+                "clock": self.clock(snapshot, look),
+                "age_s": read_age_s(snapshot),
+                "line": snapshot.steps % 60,
+                "page": self.page_key(snapshot),
+            }
+            known = self._beats[look] = (snapshot, _event("beat", json.dumps(facts, ensure_ascii=False)))
+        return known[1]
+
+    def page(self, look: Look, face: Face) -> str:
+        """The whole page, as true as the link is now."""
+        snapshot, texts, link = self._live.current(), self.texts(look), self.link()
+        lost = self._draw(lost_board(snapshot, texts), texts)
+        alive = snapshot is not None and link is not Link.LOST
+        age_s = self._live.age_s()
+        return self._templates.get_template("aisle.html").render(
+            texts=texts,
+            words=texts[0],
+            face=face,
+            look=look,
+            link=link,
+            board=Markup(self.frame(snapshot, look).html) if snapshot and alive else Markup(lost),
+            lost=Markup(lost),
+            title=texts[0].title.format(barn=snapshot.barn if snapshot else "Loosebox"),
+            emulated=snapshot is not None and snapshot.emulated,
+            posts=" · ".join(f"{post:g}" for post in snapshot.posts) if snapshot else "",
+            clock=self.clock(snapshot, look) if snapshot else "",
+            age_s=read_age_s(snapshot) if snapshot else None,
+            age_text=self._age_text(snapshot, look, link),
+            silent_s="" if age_s is None else f"{age_s:.2f}",
+            line=snapshot.steps % 60 if snapshot else 0,
+            page=self.page_key(snapshot),
+            limits=self._limits,
+        )
+
+    def clock(self, snapshot: Snapshot, look: Look) -> str:
+        """The time of the snapshot in the barn, or that the clock is not set."""
+        words = self.texts(look)[0]
+        return time_text(snapshot.wall_s, snapshot.zone, words) if snapshot.clock_trusted else words.clock_unset
+
+    def page_key(self, snapshot: Snapshot | None) -> str:
+        """Changes when the frame around the board is no longer right; a page that sees another key loads again."""
+        facts = (
+            (snapshot.barn, snapshot.emulated, snapshot.languages, snapshot.posts, [p.name for p in snapshot.places])
+            if snapshot
+            else ()
+        )
+        return hashlib.sha256(f"{self._assets.key} {facts}".encode()).hexdigest()[:12]
+
+    def _age_text(self, snapshot: Snapshot | None, look: Look, link: Link) -> str:
+        words = self.texts(look)[0]
+        if snapshot is None:
+            return words.read_none
+        if link is Link.LIVE:
+            age_s = read_age_s(snapshot)
+            return read_text(None if age_s is None else age_s + (self._live.age_s() or 0.0), words)
+        clock = self.clock(snapshot, look)
+        return clock if clock == words.clock_unset else words.last_word.format(time=clock)
+
+    def _draw(self, board: Board, texts: Sequence[Words]) -> str:
+        return self._templates.get_template("board.html").render(board=board, texts=texts).strip()
+
+
+def read_age_s(snapshot: Snapshot) -> float | None:
+    """The age of the oldest reading that is shown as a number; None when no place has one."""
+    ages = [place.age_s for place in snapshot.places if place.level is not None and place.age_s is not None]
+    return round(max(ages), 1) if ages else None
+
+
+def _event(name: str, data: str, event_id: str = "") -> bytes:
+    """One event of a stream, as the HTML standard's section on server-sent events frames it."""
+    lines = [f"event: {name}", *([f"id: {event_id}"] if event_id else []), *(f"data: {x}" for x in data.split("\n"))]
+    return ("\n".join(lines) + "\n\n").encode()
+
+
+class _Draw:
+    """The pictures as the templates call them, marked as safe markup."""
+
+    def gate(self, level: int | None, height: int) -> Markup:
+        return Markup(pictures.gate(level, height))
+
+    def plug(self, height: int) -> Markup:
+        return Markup(pictures.plug(height))
+
+    def swatch(self, hatched: bool) -> Markup:
+        return Markup(pictures.swatch(hatched=hatched, height=24))
+
+    def sign(self, kind: str, state: str, height: int) -> Markup:
+        return Markup(pictures.fan(state, height) if kind == "fan" else pictures.mist(state, height))
+
+    def pole(self, row: Row, board: Board) -> Markup:
+        """All poles of a board have one length; how high one may be follows from what else must fit."""
+        known = row.temp_f is not None and row.rh_pct is not None
+        return Markup(
+            pictures.pole(
+                temp_f=row.temp_f,
+                rh_pct=row.rh_pct,
+                posts=board.posts,
+                labels=labels(row.temp_f or 0, row.rh_pct or 0) if known else ("", ""),
+                outline=row.freshness == "late",
+                width=470,
+                height=POLE_HEIGHTS[len(board.rows) > 4, board.message is not None][1 if row.note else 0],
+            )
+        )
+
+
+_DRAW = _Draw()

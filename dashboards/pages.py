@@ -1,0 +1,124 @@
+"""Owns: the pages that people look at, their stream, their files, and the two signs of life.
+
+Must not know: what a board says, how it is drawn.
+How it works: a page is drawn as true as the link is now. Its stream sends the board when it changed and a beat for
+each step of the core. A beat is only ever sent right after the board that it vouches for, and never for an old
+snapshot, so a browser that hears one may trust what it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
+from starlette.types import Receive, Scope, Send
+
+from dashboards.assets import Assets
+from dashboards.boards import Boards, Face, Limits, Look
+from dashboards.live import Live
+from dashboards.problems import problem
+from dashboards.words import Words
+
+STREAMS_AT_MOST = 20
+
+# At most one beat a second, even when an emulated barn runs fast; a comment when the core says nothing.
+BEAT_LEAST_S = 1.0
+IDLE_S = 10.0
+RETRY = b"retry: 3000\n\n"
+IDLE = b": waiting for the core\n\n"
+
+
+class Places:
+    """Counts the streams that are open."""
+
+    def __init__(self, at_most: int) -> None:
+        self._free = at_most
+
+    def take(self) -> bool:
+        """Whether there was a free one; it is then taken."""
+        if self._free <= 0:
+            return False
+        self._free -= 1
+        return True
+
+    def give_back(self) -> None:
+        """One stream less."""
+        self._free += 1
+
+
+class BoardStream(StreamingResponse):
+    """An event stream that gives its place back however it ends, even before its first byte."""
+
+    def __init__(self, events: AsyncIterator[bytes], places: Places) -> None:
+        super().__init__(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+        self._places = places
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._places.give_back()
+
+
+async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -> AsyncIterator[bytes]:
+    """The events of one client."""
+    sent = ""
+    yield RETRY
+    async for snapshot in live.follow(least_s=BEAT_LEAST_S, idle_s=IDLE_S):
+        if snapshot is None or not live.heard_within(limits.ready_within_s):
+            yield IDLE
+            continue
+        frame = boards.frame(snapshot, look)
+        beat = boards.beat(snapshot, look)
+        yield beat if frame.id == sent else frame.event + beat
+        sent = frame.id
+
+
+def router(live: Live, boards: Boards, languages: dict[str, Words], assets: Assets, limits: Limits) -> APIRouter:
+    """All routes for people."""
+    routes = APIRouter(include_in_schema=False)
+    places = Places(STREAMS_AT_MOST)
+
+    def look_of(lang: str | None, one: bool) -> Look:
+        if lang is not None and lang not in languages:
+            known = ", ".join(languages)
+            raise RequestValidationError([{"loc": ("query", "lang"), "msg": f"Known languages: {known}"}])
+        return Look(lang, one)
+
+    @routes.get("/")
+    async def start() -> Response:
+        return RedirectResponse("/aisle")
+
+    @routes.get("/aisle")
+    async def aisle(lang: str | None = None, one: bool = False, face: Face = Face.DAY) -> Response:
+        return HTMLResponse(boards.page(look_of(lang, one), face))
+
+    @routes.get("/aisle/stream")
+    async def stream(request: Request, lang: str | None = None, one: bool = False) -> Response:
+        look = look_of(lang, one)
+        if not places.take():
+            full = f"All {STREAMS_AT_MOST} places for live boards are taken. Close one, or try again."
+            return problem(request, 503, full, headers={"Retry-After": "10"})
+        return BoardStream(board_events(live, boards, look, limits), places)
+
+    @routes.get("/static/{name}")
+    async def static(name: str) -> Response:
+        asset = assets.get(name)
+        if asset is None:
+            raise HTTPException(404)
+        forever = {"Cache-Control": "public, max-age=31536000, immutable"}
+        return Response(asset.body, media_type=asset.media_type, headers=forever)
+
+    @routes.get("/livez")
+    async def alive() -> Response:
+        return PlainTextResponse("alive\n")
+
+    @routes.get("/readyz")
+    async def ready(request: Request) -> Response:
+        if not live.heard_within(limits.ready_within_s):
+            return problem(request, 503, "The core was not heard lately. Is it running?", headers={"Retry-After": "5"})
+        return PlainTextResponse("ready\n")
+
+    return routes

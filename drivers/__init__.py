@@ -1,0 +1,1 @@
+"""Device drivers. They know gateway.ports, gateway.model and gateway.errors only."""

@@ -1,0 +1,1 @@
+"""The bench: an emulated barn behind real buses."""

@@ -1,0 +1,1 @@
+"""The only wiring: roles built from a site file."""

@@ -1,0 +1,145 @@
+"""Owns: the core role: devices, control, history and the link, wired together from a site file.
+
+Must not know: screens, networks.
+How it works: `run_core` builds everything on an exit stack, so that what was opened is closed in reverse whatever
+happens, ticks until it is told to stop, then lets the bus threads end and leaves every output safe.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import fcntl
+import logging
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+from drivers import registry
+from gateway.control.decide import start_state
+from gateway.engine import watchdog
+from gateway.engine.actuate import Actuation
+from gateway.engine.bus import Bus
+from gateway.engine.clock import BoardClock, FastClock, load_start
+from gateway.engine.link import LinkServer
+from gateway.engine.loop import Loop
+from gateway.engine.poller import Poller
+from gateway.engine.step import StepState
+from gateway.errors import AlreadyRunning, GatewayError
+from gateway.model import Barn, BusSpec, CommandChange, KitSpec, Reason, RelaySpec, Stamp
+from gateway.ports import Clock
+from gateway.site import Site
+from gateway.store.writer import Writer
+
+log = logging.getLogger(__name__)
+
+BENCH_CLOCK = "bench-clock.json"
+BUS_END_S = 1.5  # one exchange with a silent device, and its pause
+HISTORY_END_S = 1.5
+FASTEST_ANSWER_S = 0.05  # what an emulated device on a busy machine needs
+
+
+def clock_for(site: Site, *, emulated: bool) -> Clock:
+    """The clock of a real barn, or the one that the bench in the site file's folder has started."""
+    return FastClock(load_start(site.path.parent / BENCH_CLOCK)) if emulated else BoardClock()
+
+
+def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
+    """Run until `stop`. Raises GatewayError when the start is impossible."""
+    clock = clock_for(site, emulated=emulated)
+    barn = _at_speed(site.barn, clock)
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(_only_one(site))
+        wires = {bus.name: registry.open_bus(bus) for bus in barn.buses}
+        sensors = [registry.open_sensor(spec, wires[spec.bus]) for spec in barn.sensors]
+        writer = Writer(site.history_file, barn, tuple(c for sensor in sensors for c in sensor.channels))
+        stack.callback(writer.close, HISTORY_END_S)
+        poller, actuation = Poller(clock, writer), Actuation(clock)
+        stack.callback(actuation.close)
+        stack.callback(poller.close)
+        buses = {bus.name: Bus(bus.name) for bus in barn.buses}
+        stack.callback(_end_buses, tuple(buses.values()))  # runs first: then nobody else uses the wires
+        for spec, sensor in zip(barn.sensors, sensors, strict=True):
+            poller.add(spec, sensor, buses[spec.bus])
+        for kit, relay in _with_relay(barn):
+            actuation.add(kit, registry.open_kit(kit, relay, wires[relay.bus]), buses[relay.bus], relay.refresh_s)
+        link = LinkServer(site.link_socket)
+        stack.callback(link.close)
+        now_s = clock.now_s()
+        loop = Loop(
+            barn,
+            StepState(control=start_state(barn, now_s), started_s=now_s),
+            clock=clock,
+            poller=poller,
+            actuation=actuation,
+            buses=tuple(buses.values()),
+            recorder=writer,
+            publish=link.publish,
+            feed=watchdog.alive,
+            emulated=emulated,
+        )
+        log.info("core runs %s: %d sensors, %d kit", barn.name, len(barn.sensors), len(barn.kit))
+        watchdog.ready("first step")
+        loop.run(stop)
+        watchdog.stopping()
+        writer.events(_farewell(barn, clock.stamp()))
+    log.info("core has stopped after %d steps; all kit left in its safe state", loop.state.steps)
+
+
+def make_safe(site: Site) -> tuple[str, ...]:
+    """Put every output into its safe state once, without running. Returns one sentence per output that failed."""
+    failed = []
+    wires = {bus.name: registry.open_bus(bus) for bus in site.barn.buses}
+    for spec, relay in _with_relay(site.barn):
+        actuator = registry.open_kit(spec, relay, wires[relay.bus])
+        try:
+            actuator.set(spec.safe_on)
+        except GatewayError as error:
+            failed.append(f"{spec.name}: {error}")
+        finally:
+            actuator.close()
+    return tuple(failed)
+
+
+def _with_relay(barn: Barn) -> Iterator[tuple[KitSpec, RelaySpec]]:
+    relays = {relay.name: relay for relay in barn.relays}
+    return ((kit, relays[kit.relay]) for kit in barn.kit)
+
+
+def _end_buses(buses: tuple[Bus, ...]) -> None:
+    for bus in buses:
+        if not bus.close(BUS_END_S):
+            log.warning("bus %s did not end; its devices keep what they have", bus.name)
+
+
+def _farewell(barn: Barn, stamp: Stamp) -> tuple[CommandChange, ...]:
+    reason = Reason(code="core-stops", text="core stops, the contact is released")
+    return tuple(CommandChange(kit=kit.name, on=kit.safe_on, reasons=(reason,), stamp=stamp) for kit in barn.kit)
+
+
+def _at_speed(barn: Barn, clock: Clock) -> Barn:
+    """A barn whose serial lines wait less when its clock runs faster, else one silent device would cost an hour."""
+    factor = clock.real_s(1.0)
+    if factor == 1.0:
+        return barn
+
+    def faster(spec: BusSpec) -> BusSpec:
+        if "answer_within_s" not in spec.options:
+            return spec
+        wait_s = max(FASTEST_ANSWER_S, spec.options["answer_within_s"] * factor)
+        return dataclasses.replace(spec, options={**spec.options, "answer_within_s": wait_s})
+
+    return dataclasses.replace(barn, buses=tuple(faster(bus) for bus in barn.buses))
+
+
+@contextlib.contextmanager
+def _only_one(site: Site) -> Iterator[None]:
+    """Hold the lock of this site. Raises AlreadyRunning: two cores would fight over the same fans."""
+    path: Path = site.link_socket.with_suffix(".lock")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise AlreadyRunning(f"another core already runs with {path}; stop it first") from error
+        yield

@@ -1,0 +1,85 @@
+"""Owns: the web role: the link on one side, people on the other.
+
+Must not know: devices, SQL.
+How it works: one asyncio loop. A task follows the link and publishes each snapshot to the live board; uvicorn serves.
+A stop ends the event streams first, since a server waits for its open streams, and then the server.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from types import FrameType
+
+import uvicorn
+
+from dashboards.app import create_app
+from dashboards.live import Live
+from gateway.engine import watchdog
+from gateway.engine.clock import machine_s
+from gateway.engine.link import follow
+from gateway.errors import GatewayError
+from gateway.site import Site
+
+log = logging.getLogger(__name__)
+
+END_STREAMS_S = 2
+ALIVE_EVERY_S = 10.0
+
+
+class _Server(uvicorn.Server):
+    """A server that ends its event streams before it waits for them."""
+
+    def __init__(self, config: uvicorn.Config, live: Live) -> None:
+        super().__init__(config)
+        self._live = live
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        asyncio.get_running_loop().call_soon_threadsafe(self._live.stop)
+        super().handle_exit(sig, frame)
+
+
+def run_web(site: Site) -> None:
+    """Serve until SIGTERM or SIGINT. Raises GatewayError when the address cannot be had."""
+    live = Live(machine_s)
+    config = uvicorn.Config(
+        create_app(live),
+        host=site.web_listen,
+        port=site.web_port,
+        log_level="warning",
+        timeout_graceful_shutdown=END_STREAMS_S,
+        server_header=False,
+        date_header=False,
+    )
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(_serve(site, live, _Server(config, live)))
+
+
+async def _serve(site: Site, live: Live, server: _Server) -> None:
+    try:
+        sockets = [server.config.bind_socket()]
+    except SystemExit as error:  # uvicorn's way of saying that the address is taken
+        raise GatewayError(
+            f"cannot listen on {site.web_listen}:{site.web_port}; "
+            "is another web running? Change [web] listen or port in the site file"
+        ) from error
+    tasks = [asyncio.create_task(_follow(site, live)), asyncio.create_task(_alive())]
+    log.info("the wall is at http://%s:%d/aisle", site.web_listen, site.web_port)
+    watchdog.ready("serving")
+    await server.serve(sockets=sockets)
+    watchdog.stopping()
+    for task in tasks:
+        task.cancel()
+    log.info("web has stopped")
+
+
+async def _follow(site: Site, live: Live) -> None:
+    async for snapshot in follow(site.link_socket, "web"):
+        live.publish(snapshot)
+
+
+async def _alive() -> None:
+    while True:
+        watchdog.alive("serving")
+        await asyncio.sleep(ALIVE_EVERY_S)

@@ -1,0 +1,1 @@
+"""Control: pure decisions; time is an argument."""

@@ -1,0 +1,72 @@
+"""Owns: the decision of one step: levels, and a command with reasons for every piece of kit.
+
+Must not know: I/O of any kind; what time it is beyond `now_s`.
+How it works: levels first, then for each kit demand proposes, timers hold, interlocks force last. Same state, same
+inputs, same time: same answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from gateway.control.inputs import AirInput
+from gateway.control.interlocks import forced
+from gateway.control.levels import LevelState, level_of, next_levels
+from gateway.control.stages import demand
+from gateway.control.timers import RunState, hold, switched
+from gateway.model import Barn, Command, KitSpec, Level, Reason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlState:
+    """What control remembers: the level switches of each place and the run state of each piece of kit."""
+
+    levels: Mapping[str, LevelState] = field(default_factory=dict)
+    kit: Mapping[str, RunState] = field(default_factory=dict)
+
+
+def start_state(barn: Barn, now_s: float, known: Mapping[str, RunState] | None = None) -> ControlState:
+    """State at start. Kit of unknown past counts as put into its safe state just now."""
+    known = known or {}
+    return ControlState(
+        kit={kit.name: known.get(kit.name, RunState(on=kit.safe_on, since_s=now_s)) for kit in barn.kit}
+    )
+
+
+def decide(
+    state: ControlState, barn: Barn, air: Mapping[str, AirInput], now_s: float
+) -> tuple[ControlState, tuple[Command, ...]]:
+    """Levels and commands for the air at each place (by place name).
+
+    A place whose air is lost keeps its switches, so that it comes back with the level it had.
+    """
+    levels = dict(state.levels)
+    for place in barn.places:
+        heat = air[place.name].sum_f_pct
+        if heat is not None:
+            levels[place.name] = next_levels(levels.get(place.name, ()), heat, barn, now_s)
+    kit: dict[str, RunState] = {}
+    commands = []
+    for spec in barn.kit:
+        before = state.kit[spec.name]
+        on, reasons = _command(spec, before, level_of(levels.get(spec.place, ())), air[spec.place], now_s)
+        kit[spec.name] = switched(before, on, now_s)
+        commands.append(Command(kit=spec.name, on=on, reasons=reasons, changed=on != before.on))
+    return ControlState(levels=levels, kit=kit), tuple(commands)
+
+
+def _command(
+    spec: KitSpec, before: RunState, level: Level, air: AirInput, now_s: float
+) -> tuple[bool, tuple[Reason, ...]]:
+    must = forced(spec, air)
+    if must is not None:
+        return must[0], (must[1],)
+    heat = air.sum_f_pct
+    assert heat is not None  # air that is not lost has a sum
+    want_on, why = demand(spec, level, heat)
+    wait_s = hold(before, want_on, min_on_s=spec.min_on_s, min_off_s=spec.min_off_s, now_s=now_s)
+    if wait_s > 0:
+        code, kept = ("min-on", "on") if before.on else ("min-off", "off")
+        return before.on, (Reason(code=code, text=f"kept {kept} for {wait_s:.0f} s more to spare the motor"), why)
+    return want_on, (why,)

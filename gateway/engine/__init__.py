@@ -1,0 +1,1 @@
+"""The engine: clock, buses, the step and its loop, the link."""

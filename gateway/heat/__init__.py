@@ -1,0 +1,1 @@
+"""Heat science: pure functions."""

@@ -1,0 +1,1 @@
+"""The history: SQLite, one writer, many readers."""

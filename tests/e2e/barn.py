@@ -1,0 +1,113 @@
+"""A whole emulated barn as a user starts it: `loosebox run` in a folder of its own, on a port of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from drivers.bench.desk import ask
+from gateway.store.queries import History
+
+
+def free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        return int(sock.getsockname()[1])
+
+
+def loosebox(*arguments: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
+    """One command, to its end."""
+    return subprocess.run(
+        [sys.executable, "-m", "gateway.cli", *arguments], capture_output=True, text=True, timeout=timeout, check=False
+    )
+
+
+class Barn:
+    """A running barn."""
+
+    def __init__(self, folder: Path, port: int, process: subprocess.Popen[str], speed: float) -> None:
+        self.folder, self.process, self.speed = folder, process, speed
+        self.url = f"http://127.0.0.1:{port}"
+        self.history = History(folder / "history.db")
+
+    def now(self) -> dict[str, Any]:
+        """What /api/v1/now says; empty while nobody answers or core is not heard."""
+        try:
+            with urllib.request.urlopen(self.url + "/api/v1/now", timeout=2) as answer:
+                found: dict[str, Any] = json.load(answer)
+                return found
+        except OSError:
+            return {}
+
+    def place(self, name: str) -> dict[str, Any]:
+        places = self.now().get("places", [])
+        return next((p for p in places if p["name"] == name), {})
+
+    def running(self) -> dict[str, bool]:
+        """Which kit physically runs in the emulated barn."""
+        found: dict[str, bool] = self.bench(do="show")["running"]
+        return found
+
+    def bench(self, **request: str) -> dict[str, Any]:
+        return ask(self.folder, request)
+
+    def child(self, role: str) -> int:
+        """Process id of a role, found by its command line among the children of `run`."""
+        for entry in Path("/proc").glob("[0-9]*"):
+            with contextlib.suppress(OSError, IndexError, ValueError):
+                parent = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
+                words = (entry / "cmdline").read_text().split("\0")
+                if parent == self.process.pid and role in words:
+                    return int(entry.name)
+        return 0
+
+    def wait(self, condition: Callable[[], Any], barn_s: float, what: str) -> Any:
+        """Poll until `condition` is true, for `barn_s` of barn time and a few real seconds of grace."""
+        end = time.monotonic() + barn_s / self.speed + 15
+        while time.monotonic() < end:
+            if found := condition():
+                return found
+            time.sleep(0.05)
+        raise AssertionError(f"{what} did not happen; now: {json.dumps(self.now())[:2000]}")
+
+    def stop(self) -> tuple[int, float]:
+        """SIGTERM; returns the exit code and how long the stop took."""
+        begun = time.monotonic()
+        self.process.send_signal(signal.SIGTERM)
+        return self.process.wait(20), time.monotonic() - begun
+
+
+@contextlib.contextmanager
+def running_barn(folder: Path, *, speed: float) -> Iterator[Barn]:
+    """Start it, wait until the wall has air at all places, end it by its own process id."""
+    port = free_port()
+    process = subprocess.Popen(
+        [
+            sys.executable, "-m", "gateway.cli", "run",
+            "--dir", str(folder), "--speed", str(speed), "--port", str(port),
+        ],
+        stderr=(log := (folder.parent / "barn.log").open("w")), stdout=subprocess.DEVNULL, text=True,
+        env=os.environ | {"PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    barn = Barn(folder, port, process, speed)
+    try:
+        barn.wait(lambda: all(p["level"] is not None for p in barn.now().get("places", [{"level": None}])), 30, "air")
+        yield barn
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(15)
+            process.kill()
+            process.wait()
+        log.close()
