@@ -29,7 +29,7 @@ FOLDER = Path(__file__).parent / "templates"
 
 
 # Pixels of a 1080-pixel screen, by (more than four rows, message bar): without and with a line of words below.
-POLE_HEIGHTS = {(False, False): (112, 74), (False, True): (92, 54), (True, False): (72, 44), (True, True): (58, 32)}
+POLE_HEIGHTS = {(False, False): (112, 74), (False, True): (92, 48), (True, False): (72, 44), (True, True): (58, 30)}
 
 
 class Face(StrEnum):

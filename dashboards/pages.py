@@ -30,7 +30,7 @@ RETRY = b"retry: 3000\n\n"
 IDLE = b": waiting for the core\n\n"
 
 
-class Places:
+class Seats:
     """Counts the streams that are open."""
 
     def __init__(self, at_most: int) -> None:
@@ -51,15 +51,15 @@ class Places:
 class BoardStream(StreamingResponse):
     """An event stream that gives its place back however it ends, even before its first byte."""
 
-    def __init__(self, events: AsyncIterator[bytes], places: Places) -> None:
+    def __init__(self, events: AsyncIterator[bytes], seats: Seats) -> None:
         super().__init__(events, media_type="text/event-stream", headers={"x-accel-buffering": "no"})
-        self._places = places
+        self._seats = seats
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         try:
             await super().__call__(scope, receive, send)
         finally:
-            self._places.give_back()
+            self._seats.give_back()
 
 
 async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -> AsyncIterator[bytes]:
@@ -79,7 +79,7 @@ async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -
 def router(live: Live, boards: Boards, languages: dict[str, Words], assets: Assets, limits: Limits) -> APIRouter:
     """All routes for people."""
     routes = APIRouter(include_in_schema=False)
-    places = Places(STREAMS_AT_MOST)
+    seats = Seats(STREAMS_AT_MOST)
 
     def look_of(lang: str | None, one: bool) -> Look:
         if lang is not None and lang not in languages:
@@ -98,10 +98,10 @@ def router(live: Live, boards: Boards, languages: dict[str, Words], assets: Asse
     @routes.get("/aisle/stream")
     async def stream(request: Request, lang: str | None = None, one: bool = False) -> Response:
         look = look_of(lang, one)
-        if not places.take():
+        if not seats.take():
             full = f"All {STREAMS_AT_MOST} places for live boards are taken. Close one, or try again."
             return problem(request, 503, full, headers={"Retry-After": "10"})
-        return BoardStream(board_events(live, boards, look, limits), places)
+        return BoardStream(board_events(live, boards, look, limits), seats)
 
     @routes.get("/static/{name}")
     async def static(name: str) -> Response:

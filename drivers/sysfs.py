@@ -15,7 +15,7 @@ from os.path import exists  # unlike Path.exists it never raises
 from pathlib import Path
 from typing import Final
 
-from gateway.errors import BadText, DeviceFault, Implausible, PortGone, ReadError
+from gateway.errors import BadText, DeviceFault, EmptyText, Implausible, PortGone, ReadError
 from gateway.model import BusSpec, Channel, Quantity, Raw, SensorSpec
 
 _NUMBER: Final = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
@@ -131,7 +131,7 @@ def _percent_of(rh_milli: float, source: Path) -> float:
 def _number(path: Path) -> float:
     text = _text(path)
     if not text:
-        raise BadText(f"{path}: empty")
+        raise EmptyText(f"{path}: empty")
     if not _NUMBER.fullmatch(text):
         raise BadText(f"{path}: {text[:40]!r} is not a number")
     return float(text)

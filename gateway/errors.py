@@ -86,7 +86,13 @@ class Refused(ReadError):
 
 
 class BadText(ReadError, ValueError):
-    """A text source was empty or did not hold a number. An empty file is no reading, never zero."""
+    """A text source did not hold a number."""
+
+    quality = "not-a-number"
+
+
+class EmptyText(ReadError, ValueError):
+    """A text source was empty. That is no reading, never zero."""
 
     quality = "empty"
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import socket
 from types import FrameType
 
 import uvicorn
@@ -26,6 +27,7 @@ log = logging.getLogger(__name__)
 
 END_STREAMS_S = 2
 ALIVE_EVERY_S = 10.0
+DEAD_PEER_MS = 30_000
 
 
 class _Server(uvicorn.Server):
@@ -64,6 +66,8 @@ async def _serve(site: Site, live: Live, server: _Server) -> None:
             f"cannot listen on {site.web_listen}:{site.web_port}; "
             "is another web running? Change [web] listen or port in the site file"
         ) from error
+    for sock in sockets:  # inherited by every stream: a phone that walked out of reach gives its seat back
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, DEAD_PEER_MS)
     tasks = [asyncio.create_task(_follow(site, live)), asyncio.create_task(_alive())]
     log.info("the wall is at http://%s:%d/aisle", site.web_listen, site.web_port)
     watchdog.ready("serving")

@@ -34,6 +34,7 @@ class _Entry:
     sensor: Sensor
     bus: Bus
     next_s: float
+    asked_s: float = 0.0
     failures: int = 0
     asked: bool = False
     said: str = ""
@@ -57,7 +58,7 @@ class Poller:
         for entry in self._entries:
             if entry.asked or now_s < entry.next_s:
                 continue
-            entry.next_s = now_s + self._pause_s(entry)
+            entry.asked_s = now_s
             done = functools.partial(self._answer, entry)
             entry.asked = True  # before the thread can answer
             if not entry.bus.submit(entry.sensor.read, done, begin_within_s=BEGIN_WITHIN_S):
@@ -94,6 +95,7 @@ class Poller:
         self._keep(readings)
         for reading in readings:
             self._recorder.reading(reading)
+        entry.next_s = entry.asked_s + self._pause_s(entry)
         entry.asked = False
 
     @staticmethod

@@ -8,9 +8,6 @@ from __future__ import annotations
 
 ZERO_C_IN_K = 273.15
 MPS_PER_MPH = 0.44704  # 1609.344 m in 3600 s
-MPS_PER_KNOT = 1852.0 / 3600.0
-M_PER_FT = 0.3048
-KG_PER_LB = 0.45359237
 
 
 def fahrenheit(temp_c: float) -> float:

@@ -156,3 +156,11 @@ def test_missing_file_and_a_picture_are_refused(tmp_path: Path) -> None:
     picture.write_bytes(b"\x89PNG\r\n\x1a\n\xff\xfe\x00")
     with pytest.raises(WeatherError):
         read_weather(picture)
+
+
+def test_row_without_air_is_bridged_and_a_file_without_any_is_refused(tmp_path: Path) -> None:
+    gap = "2025-06-01T13:00-04:00,,50"
+    weather = read_weather(written(tmp_path, "time,temp_c,rh_pct", GOOD_ROW, gap, "2025-06-01T14:00-04:00,34,40"))
+    assert weather.at(moment_s("2025-06-01T13:00-04:00")).temp_c == pytest.approx(32)  # by hand: half of the way
+    with pytest.raises(WeatherError, match="no row has both"):
+        read_weather(written(tmp_path, "time,temp_c,rh_pct", gap))

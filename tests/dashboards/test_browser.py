@@ -48,7 +48,9 @@ OVERFLOW = """() => {
     const ends = parts.map(e => {
       const r = document.createRange();
       r.selectNodeContents(e);
-      return r.getBoundingClientRect();
+      const box = r.getBoundingClientRect();
+      const clip = getComputedStyle(e).overflow === 'hidden' ? e.getBoundingClientRect().right : Infinity;
+      return {left: box.left, right: Math.min(box.right, clip), width: box.width};
     });
     for (let i = 1; i < ends.length; i++)
       if (ends[i].width && ends[i - 1].right > ends[i].left + 1)

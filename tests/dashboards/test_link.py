@@ -141,3 +141,22 @@ def test_a_refused_stream_is_tried_again(hang_wall: Hang, look_at: Look, barns: 
 def test_the_limits_of_a_real_barn_are_those_of_the_design(hang_wall: Hang, look_at: Look, barns: type[Barns]) -> None:
     page = look_at(hang_wall(barns.barn()).url + "/aisle")
     assert page.evaluate("[document.body.dataset.barAfterS, document.body.dataset.lostAfterS].map(Number)") == [25, 60]
+
+
+def test_a_tablet_that_slept_shows_no_old_numbers_when_it_wakes(
+    hang_wall: Hang, look_at: Look, barns: type[Barns]
+) -> None:
+    wall = hang_wall(barns.risky())
+    page = look_at(wall.url + "/aisle")
+    expect(page.locator("[role=status]")).to_have_text("CARE: Arena")  # the stream has spoken
+    # One evaluation, so that no event of the stream comes between.
+    woken = page.evaluate("""() => {
+      const truth = Date.now();
+      Date.now = () => truth + 90_000;
+      document.dispatchEvent(new Event('visibilitychange', {bubbles: true}));
+      return [document.body.dataset.link, document.querySelector('.verdict').innerText.split('\\n')[0]];
+    }""")
+    assert woken == ["lost", "LOOK"]
+    wall.publish(barns.risky())
+    wait_for(page, "live")
+    assert "CARE" in page.locator(".head").inner_text()

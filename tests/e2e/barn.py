@@ -40,6 +40,10 @@ class Barn:
         self.url = f"http://127.0.0.1:{port}"
         self.history = History(folder / "history.db")
 
+    def log(self) -> str:
+        """What the roles have said so far."""
+        return (self.folder.parent / "barn.log").read_text()
+
     def now(self) -> dict[str, Any]:
         """What /api/v1/now says; empty while nobody answers or core is not heard."""
         try:

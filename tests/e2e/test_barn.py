@@ -108,19 +108,32 @@ def test_a_relay_that_does_not_follow_is_told(barn: Barn) -> None:
         barn.bench(do="clear", target="arena-air")
 
 
-@pytest.mark.parametrize("kind", ["torn", "foreign", "power-on", "wet"])
-def test_a_lying_sensor_is_never_believed(barn: Barn, kind: str) -> None:
-    barn.wait(lambda: barn.place("wash-rack").get("freshness") == "fresh", 120, "good air at the rack")
-    barn.bench(do="fault", target="rack-air", kind=kind)
+@pytest.mark.parametrize(
+    ("sensor", "kind", "quality"),
+    [
+        ("rack-air", "torn", "torn"),
+        ("rack-air", "foreign", "torn"),
+        ("rack-air", "nan", "not-a-number"),
+        ("rack-air", "power-on", "power-on-value"),
+        ("rack-air", "wet", "out-of-range"),
+        ("outside-air", "empty", "empty"),
+        ("outside-air", "nan", "not-a-number"),
+        ("outside-air", "silence", "silent"),
+    ],
+)
+def test_a_lying_sensor_is_never_believed(barn: Barn, sensor: str, kind: str, quality: str) -> None:
+    name = {"rack-air": "wash-rack", "outside-air": "outdoors"}[sensor]
+    barn.wait(lambda: barn.place(name).get("freshness") == "fresh", 180, "good air there")
+    assert barn.bench(do="fault", target=sensor, kind=kind)["ok"]
     try:
-        place = barn.wait(
-            lambda: (p := barn.place("wash-rack")).get("freshness") == "lost" and p, 120, "the rack being lost"
-        )
-        expected = {"torn": "torn", "foreign": "torn", "power-on": "power-on-value", "wet": "out-of-range"}[kind]
-        assert place["lost_code"] == expected
-        assert barn.running()["rack-fan"] is True
+        place = barn.wait(lambda: (p := barn.place(name)).get("freshness") == "lost" and p, 120, "the place being lost")
+        assert place["lost_code"] == quality
+        assert place["level"] is None
+        assert all(kit["asked"] for kit in place["kit"])
+        lines = [line for line in barn.log().splitlines() if f"{sensor} gives no reading ({quality})" in line]
+        assert lines
     finally:
-        barn.bench(do="clear", target="rack-air")
+        barn.bench(do="clear", target=sensor)
 
 
 def test_a_second_core_on_the_same_barn_is_refused(barn: Barn) -> None:

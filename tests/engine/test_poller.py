@@ -115,6 +115,9 @@ def test_a_dead_sensor_is_asked_less_often_but_never_given_up(rig: Rig) -> None:
     rig.answer = (30.0, 60.0)
     rig.poll(330.0)
     assert rig.poller.latest()["air.temp_c"].last.value == 30.0
+    reads = rig.sensor.reads
+    rig.poll(335.0)
+    assert rig.sensor.reads == reads + 1  # back in its own rhythm at once
 
 
 def test_one_line_in_the_log_when_it_fails_and_one_when_it_is_back(rig: Rig, caplog: pytest.LogCaptureFixture) -> None:

@@ -133,6 +133,14 @@ def test_the_sweat_ceiling_lies_in_the_published_range() -> None:
     assert hard.water_l_h > hard.sweat_l_h
 
 
+def test_half_of_the_water_drips_from_a_skin_that_must_be_wet_all_over() -> None:
+    """ISO 7933 (from memory): the share that evaporates is 1 - w^2 / 2."""
+    for rh_pct, air_mps in ((90.0, 0.2), (60.0, 3.0), (60.0, 0.8)):
+        b = balance(Surroundings(temp_c=32.0, rh_pct=rh_pct, air_mps=air_mps), Pace.STAND, RECOVERING)
+        used = min(1.0, b.required_wettedness)
+        assert b.evaporated_w / (b.sweat_l_h / 3600.0 * 2.43e6) == pytest.approx(1.0 - 0.5 * used**2, rel=1e-9)
+
+
 @given(TEMPS, HUMIDITIES, st.floats(0.1, 5.0), SPEEDS, PACES)
 def test_more_humidity_never_raises_carry(temp_c: float, rh_pct: float, more: float, air: float, pace: Pace) -> None:
     dry = Surroundings(temp_c=temp_c, rh_pct=rh_pct, air_mps=air)

@@ -65,6 +65,28 @@ def test_values_fall_into_the_band_that_their_source_says(key: str, value: float
     assert _banding(key).band_of(value) == band
 
 
+# The lines and years as the sources print them, once more by hand
+LINES = {
+    "us-federation": (2024, (130.0, 150.0, 180.0)),
+    "vet-association": (2021, (130.0, 150.0)),
+    "practitioner": (None, (130.0, 150.0, 180.0)),
+    "extension-sheet": (None, (130.0, 150.0, 180.0)),
+    "popular-120": (2012, (120.0, 150.0, 180.0)),
+    "county-agent": (2009, (130.0, 180.0)),
+    "riding-club": (None, (131.0, 166.0, 181.0)),
+    "fei-2018": (2018, (28.0, 30.0, 32.0, 33.0)),
+    "schroter-marlin-1995": (1995, (32.5,)),
+    "australia-2019": (2019, (33.0,)),
+    "victoria-2024": (2024, (28.0, 32.0)),
+    "riders-club-2018": (2018, (25.0,)),
+}
+
+
+@pytest.mark.parametrize("banding", ALL, ids=lambda banding: banding.key)
+def test_lines_and_years_are_those_of_the_source(banding: Banding) -> None:
+    assert (banding.year, tuple(band.low for band in banding.bands[1:])) == LINES[banding.key]
+
+
 def test_what_is_not_a_number_has_no_band() -> None:
     with pytest.raises(ValueError, match="not a number"):
         _banding("us-federation").band_of(nan)

@@ -159,6 +159,26 @@ def test_a_straight_fall_has_no_free_end() -> None:
     assert answer.code in ("no-fall", "no-clear-fall")
 
 
+@given(
+    st.lists(st.tuples(st.floats(0.01, 500.0), st.floats(30.0, 43.0)), min_size=0, max_size=12),
+    st.one_of(st.none(), st.floats(36.0, 39.0)),
+)
+def test_any_series_gives_a_curve_or_a_reason(readings: list[tuple[float, float]], end_c: float | None) -> None:
+    minutes = [sum(gap for gap, _ in readings[: index + 1]) for index in range(len(readings))]
+    answer = fit_cooling(minutes=minutes, temps_c=[temp_c for _, temp_c in readings], end_c=end_c)
+    if isinstance(answer, CoolingFit):
+        assert 0.0 < answer.rate_low <= answer.rate <= answer.rate_high
+        assert answer.start_c > answer.end_c
+        assert all(half > 0.0 for half in answer.half_time_min)
+    else:
+        assert answer.code in {"too-few", "before-the-peak", "at-rest", "no-fall", "no-clear-fall"}
+
+
+def test_a_fall_that_is_over_at_once_is_no_crash() -> None:
+    answer = fit_cooling(minutes=[0.0, 2.0, 4.0, 6.0, 8.0], temps_c=[41.0, 37.8, 37.8, 37.79, 37.81], end_c=37.8)
+    assert isinstance(answer, NoFit) or answer.rate > 1.0  # nearly all of 3.2 K within 2 min
+
+
 def test_wrong_series_are_errors() -> None:
     with pytest.raises(ValueError, match="16 minutes but 15 temperatures"):
         fit_cooling(minutes=MINUTES, temps_c=SERIES_C[:-1], end_c=37.8)
