@@ -7,7 +7,6 @@ import re
 import shutil
 import signal
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect, sync_playwright
