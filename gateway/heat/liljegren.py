@@ -74,20 +74,20 @@ def outdoor_wbgt(
     )
 
 
-def _globe_k(air: float, pressure: float, wind: float, sky: float, sun: float, beam: float, high: float) -> float:
+def _globe_k(air: float, pressure_pa: float, wind: float, sky: float, sun: float, beam: float, high: float) -> float:
     seen = 1.0 + beam * (0.5 / high - 1.0) + _GROUND_ALBEDO
     gain = _SIGMA * _BLACK * sky + 0.5 * sun * (1.0 - _GLOBE_ALBEDO) * seen
 
     def balance(globe: float) -> float:
         film = 0.5 * (globe + air)
-        loss = _SIGMA * _BLACK * globe**4 + _sphere(film, pressure, wind) * (globe - air)
+        loss = _SIGMA * _BLACK * globe**4 + _sphere(film, pressure_pa, wind) * (globe - air)
         return float(gain - loss)
 
     return falling_root(balance, low=air - 40.0, high=air + 120.0, close=_CLOSE_K)
 
 
 def _wick_k(
-    air: float, vapour: float, pressure: float, wind: float, sky: float, sun: float, beam: float, high: float
+    air: float, vapour: float, pressure_pa: float, wind: float, sky: float, sun: float, beam: float, high: float
 ) -> float:
     end = 0.25 * _WICK_M / _WICK_LENGTH_M
     seen = (1.0 - beam) * (1.0 + end) + beam * (tan(acos(high)) / pi + end) + _GROUND_ALBEDO
@@ -96,10 +96,12 @@ def _wick_k(
     def balance(wick: float) -> float:
         film = 0.5 * (wick + air)
         wet = _saturation(wick)
-        schmidt = _viscosity(film) / (pressure / (_GAS_AIR * film) * _diffusivity(film, pressure))
+        schmidt = _viscosity(film) / (pressure_pa / (_GAS_AIR * film) * _diffusivity(film, pressure_pa))
         ratio = _HEAT_AIR * _MOLE_AIR / _MOLE_WATER
-        drop = _latent(film) / ratio * (wet - vapour) * 100.0 / (pressure - wet * 100.0) * (_PRANDTL / schmidt) ** 0.56
-        radiant = (gain - _SIGMA * _BLACK * wick**4) / _cylinder(film, pressure, wind)
+        drop = (
+            _latent(film) / ratio * (wet - vapour) * 100.0 / (pressure_pa - wet * 100.0) * (_PRANDTL / schmidt) ** 0.56
+        )
+        radiant = (gain - _SIGMA * _BLACK * wick**4) / _cylinder(film, pressure_pa, wind)
         return float(air - drop + radiant - wick)
 
     return falling_root(balance, low=air - 60.0, high=air + 30.0, close=_CLOSE_K)
@@ -119,20 +121,20 @@ def _viscosity(k: float) -> float:
     return 2.6693e-6 * sqrt(_MOLE_AIR * k) / (3.617 * 3.617 * omega)
 
 
-def _diffusivity(k: float, pressure: float) -> float:
+def _diffusivity(k: float, pressure_pa: float) -> float:
     """Of vapour in air [m2/s]: Bird, Stewart and Lightfoot, from the critical points of air and water."""
     critical = (36.4 * 218.0) ** (1.0 / 3.0) * (132.0 * 647.3) ** (5.0 / 12.0)
     moles = sqrt(1.0 / _MOLE_AIR + 1.0 / _MOLE_WATER)
-    return float(3.640e-8 * (k / sqrt(132.0 * 647.3)) ** 2.334 * critical * moles * 101325.0 / pressure)
+    return float(3.640e-8 * (k / sqrt(132.0 * 647.3)) ** 2.334 * critical * moles * 101325.0 / pressure_pa)
 
 
-def _sphere(film: float, pressure: float, wind: float) -> float:
+def _sphere(film: float, pressure_pa: float, wind: float) -> float:
     viscosity = _viscosity(film)
-    reynolds = wind * pressure / (_GAS_AIR * film) * _GLOBE_M / viscosity
+    reynolds = wind * pressure_pa / (_GAS_AIR * film) * _GLOBE_M / viscosity
     return float((2.0 + 0.6 * sqrt(reynolds) * _PRANDTL**0.3333) * _EUCKEN * viscosity / _GLOBE_M)
 
 
-def _cylinder(film: float, pressure: float, wind: float) -> float:
+def _cylinder(film: float, pressure_pa: float, wind: float) -> float:
     viscosity = _viscosity(film)
-    reynolds = wind * pressure / (_GAS_AIR * film) * _WICK_M / viscosity
+    reynolds = wind * pressure_pa / (_GAS_AIR * film) * _WICK_M / viscosity
     return float(0.281 * reynolds**0.6 * _PRANDTL**0.44 * _EUCKEN * viscosity / _WICK_M)
