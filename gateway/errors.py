@@ -41,12 +41,11 @@ class ReadError(GatewayError):
 
 
 class BusTimeout(ReadError, TimeoutError):
-    """Nothing, or too little, came back before the deadline."""
-
-    quality = "silent"
+    """Nothing, or too little, came back before the deadline. A part of an answer (`raw`) makes it torn, not silent."""
 
     def __init__(self, what: str, waited_s: float, raw: bytes = b"") -> None:
         self.waited_s, self.raw = waited_s, raw
+        self.quality = "torn" if raw else "silent"
         got = f", only {raw.hex(' ')}" if raw else ""
         super().__init__(f"{what}: no answer within {waited_s:.2f} s{got}")
 

@@ -66,6 +66,7 @@ def test_both_channels_carry_the_same_stamp(rig: Rig) -> None:
     ("error", "quality"),
     [
         (BusTimeout("unit 1", 0.3), Quality.SILENT),
+        (BusTimeout("unit 1", 0.3, b"\x01\x04"), Quality.TORN),
         (ChecksumError(1, 2, b"\x01"), Quality.TORN),
         (DeviceFault("temp1_fault is 1"), Quality.DEVICE_FAULT),
     ],
