@@ -20,7 +20,7 @@ check: .venv/test.done
 	$(BIN)/pytest tests/style
 
 bench: .venv/test.done
-	$(BIN)/python tests/bench/bench.py
+	PYTHONPATH=. $(BIN)/python tests/bench/bench.py
 
 .venv/run.done: pyproject.toml constraints.txt
 	@PYTHON=$(PYTHON) sh .ci/venv run

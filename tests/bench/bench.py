@@ -5,7 +5,6 @@ Figures hold for the machine that they are printed on; the ratios, both sides me
 
 from __future__ import annotations
 
-import contextlib
 import os
 import platform
 import statistics
@@ -118,15 +117,14 @@ def _memory() -> None:
         bare.communicate(b"\n")
     print(f"resident memory after 60 s of the emulated barn with one open stream (bare interpreter {bare_mb:.0f} MB)")
     with tempfile.TemporaryDirectory() as folder, running_barn(Path(folder) / "bench", speed=1) as running:
-        stream = subprocess.Popen(["curl", "-sN", running.url + "/aisle/stream"], stdout=subprocess.DEVNULL)
+        stream = running.stream()
         time.sleep(60)
         for role, aim_mb in ROLES.items():
             used_mb = _rss_mb(running.child(role))
             aim = f"   (aim: below {aim_mb})" if aim_mb else ""
             print(f"  {role:8} {used_mb:6.1f} MB, {used_mb / bare_mb:.1f} times the bare interpreter{aim}")
-        with contextlib.suppress(ProcessLookupError):
-            stream.kill()
-        stream.wait()
+        stream.kill()
+        stream.communicate()
 
 
 if __name__ == "__main__":

@@ -84,6 +84,13 @@ class Barn:
             time.sleep(0.05)
         raise AssertionError(f"{what} did not happen; now: {json.dumps(self.now())[:2000]}")
 
+    def stream(self) -> subprocess.Popen[bytes]:
+        """A viewer: a process that reads the wall's event stream for as long as it is sent."""
+        code = (
+            "import sys, urllib.request\nfor line in urllib.request.urlopen(sys.argv[1]): print(len(line), flush=True)"
+        )
+        return subprocess.Popen([sys.executable, "-c", code, self.url + "/aisle/stream"], stdout=subprocess.PIPE)
+
     def stop(self) -> tuple[int, float]:
         """SIGTERM; returns the exit code and how long the stop took."""
         begun = time.monotonic()

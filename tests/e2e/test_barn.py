@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -155,8 +154,8 @@ def test_killed_core_releases_the_relays_and_comes_back_by_itself(tmp_path: Path
 def test_a_stop_is_graceful_with_an_open_stream_and_leaves_the_fans_running(tmp_path: Path) -> None:
     with running_barn(tmp_path / "bench", speed=10) as barn:
         barn.wait(lambda: _cool_fan_is_off(barn), 120, "the arena fan being off")
-        stream = subprocess.Popen(["curl", "-sN", barn.url + "/aisle/stream"], stdout=subprocess.PIPE)
-        assert stream.stdout is not None and stream.stdout.read(1)
+        stream = barn.stream()
+        assert stream.stdout is not None and stream.stdout.readline()
         code, took_s = barn.stop()
         assert code == 0
         assert took_s < 5
