@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SPEED ?= 1
 
-.PHONY: run test check bench lock clean
+.PHONY: run test check bench report lock clean
 
 run: .venv/run.done
 	@$(BIN)/loosebox run --dir .run --speed $(SPEED)
@@ -21,6 +21,10 @@ check: .venv/test.done
 
 bench: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/bench/bench.py
+
+# How often each level would have been shown over typical years: gateway/control/LEVELS.md.
+report: .venv/test.done
+	PYTHONPATH=. $(BIN)/python tests/report/levels_report.py
 
 .venv/run.done: pyproject.toml constraints.txt
 	@PYTHON=$(PYTHON) sh .ci/venv run

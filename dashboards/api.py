@@ -14,12 +14,28 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
+from dashboards.air_text import sentence
 from dashboards.boards import Limits
 from dashboards.live import Live
 from dashboards.present import verdicts
 from dashboards.problems import documented, problem
 from dashboards.words import Words
 from gateway.engine.snapshot import Snapshot, to_json
+
+_PROPOSAL = "Our proposal, not published; advice only."
+_CARRY = (
+    "About how much heat this air can take from a wet horse over the heat that must go at carry_pace [-], 0 to 10: "
+    "from 1 upward the horse can keep it up. The limits of carry that make levels where horses stand (2, 1.2 and 1 "
+    f"unless the site file moves them) are part of it. {_PROPOSAL}"
+)
+_ROOF = (
+    "About the fastest pace whose carry is at least 1 now; none: not even standing; empty when unknown. The level and "
+    f"the sentence follow it at once when it gets slower and a few minutes late when it gets faster. {_PROPOSAL}"
+)
+_SENTENCE = (
+    "By language: says in short words that the rule and the air differ. Empty texts when rule_level equals air_level, "
+    f"or nothing is known. What it says of the air: {_PROPOSAL[0].lower()}{_PROPOSAL[1:]}"
+)
 
 
 class _Model(BaseModel):
@@ -46,13 +62,23 @@ class Place(_Model):
     label: dict[str, str] = Field(description="Name for people, by language.")
     words: dict[str, str] = Field(description="The word on the wall, by language. Unknown has its own word.")
     freshness: Literal["fresh", "late", "lost"] = Field(description="late: old but still counted; lost: removed.")
+    policy: Literal["rule", "air", "stricter"] = Field(description="Which input sets the level, or the stricter.")
     level: int | None = Field(ge=0, le=3, description="Rails of the gate, 0 open to 3 shut; null when unknown.")
+    rule_level: int | None = Field(ge=0, le=3, description="Level by the rule: the sum against the posts.")
+    air_level: int | None = Field(ge=0, le=3, description=f"Level by the air: carry and roof. {_PROPOSAL}")
+    sentence: dict[str, str] = Field(description=_SENTENCE)
     last_level: int | None = Field(ge=0, le=3, description="The last level that was known; null if there was none.")
     sum_f_pct: float | None = Field(description="Air temperature [°F] plus relative humidity [%], not rounded.")
     temp_c: float | None = Field(description="Air temperature [°C].")
     rh_pct: float | None = Field(description="Relative humidity [%].")
     wet_bulb_c: float | None = Field(description="Wet-bulb temperature [°C].")
     dew_point_c: float | None = Field(description="Dew point [°C].")
+    roof: Literal["canter", "trot", "walk", "stand", "none", ""] = Field(description=_ROOF)
+    carry: float | None = Field(description=_CARRY)
+    carry_pace: str = Field(description="The pace that carry, carry_low and carry_high are for; empty when unknown.")
+    carry_low: float | None = Field(description=f"About the lowest carry under the assumptions [-]. {_PROPOSAL}")
+    carry_high: float | None = Field(description=f"About the highest carry under the assumptions [-]. {_PROPOSAL}")
+    carries: dict[str, float] = Field(description=f"Carry by pace [-], about; empty when unknown. {_PROPOSAL}")
     age_s: float | None = Field(description="Age of the last good reading when the snapshot was taken [s].")
     good_wall_s: float | None = Field(description="When the last good reading was taken [Unix s]; a label only.")
     lost_code: str = Field(description="Why there is no reading, as a code; empty when there is one.")
@@ -93,6 +119,7 @@ def now_of(snapshot: Snapshot, age_s: float, languages: dict[str, Words]) -> Now
     data = to_json(snapshot)
     for shown, place in zip(data["places"], snapshot.places, strict=True):
         shown["words"] = verdicts(place, languages)
+        shown["sentence"] = {lang: sentence(place, words) for lang, words in languages.items()}
     return Now.model_validate({**data, "age_s": round(age_s, 3)})
 
 

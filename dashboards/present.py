@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from dashboards.air_text import air_note, air_text, differs, pace_of, roof_limits, sentence
 from dashboards.clock_text import old_text
 from dashboards.messages import Line, Message, in_each, worst_message
 from dashboards.words import Words
@@ -21,8 +22,11 @@ from gateway.engine.snapshot import KitView, PlaceView, Snapshot
 # More rows than this cannot be read from 3 m; the worst ones stay and the board says how many are missing.
 ROWS_AT_MOST = 6
 
-# Names and other places of the worst level that fit beside the word.
-WHERE_AT_MOST = 3
+# Names and other places of the worst level that fit beside the word, alone and with what the roof says.
+WHERE_AT_MOST, WHERE_AT_MOST_LIMITED = 3, 2
+
+# Letters that fit below a pole beside at most one kit sign, and beside two; smaller rows hold half as many again.
+NOTE_LETTERS, NOTE_LETTERS_TWO_SIGNS, SMALL_ROWS = 34, 25, 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +40,7 @@ class Sign:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """One place. A lost row holds no number in any field that is shown."""
+    """One place. A lost row holds no number in any field that is shown. `differs`: the rule and the air do."""
 
     name: str
     fit: str
@@ -47,17 +51,24 @@ class Row:
     temp_f: int | None
     rh_pct: int | None
     note: tuple[Line, ...]
+    differs: bool
     signs: tuple[Sign, ...]
     said: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """The verdict for all, and where it holds. `fit` is the size class of the longest name."""
+    """The verdict for all, and where it holds. `fit` is the size class of the longest name.
+
+    `limit` is what the roof says when the roof is what limits at the places of `where`; `also` counts those that share
+    the word for another reason.
+    """
 
     level: int | None
     verdict: tuple[Line, ...]
     where: tuple[str, ...]
+    limit: tuple[Line, ...]
+    also: str
     fit: str
     said: str
 
@@ -79,7 +90,7 @@ def live_board(snapshot: Snapshot, texts: Sequence[Words]) -> Board:
     missing = len(snapshot.places) - len(shown)
     return Board(
         head=_head(snapshot.places, texts),
-        rows=tuple(_row(place, texts, snapshot.posts) for place in shown),
+        rows=tuple(_row(place, texts, snapshot.posts, _letters(place, len(shown))) for place in shown),
         hidden=texts[0].places_not_shown.format(n=missing) if missing else "",
         message=worst_message(snapshot, texts),
         posts=snapshot.posts,
@@ -92,7 +103,7 @@ def lost_board(snapshot: Snapshot | None, texts: Sequence[Words]) -> Board:
     verdict = in_each(texts, lambda words: words.unknown)
     said = texts[0].said_head.format(word=texts[0].unknown, place=texts[0].no_link)
     return Board(
-        head=Head(level=None, verdict=verdict, where=(texts[0].no_link,), fit="s7", said=said),
+        head=Head(level=None, verdict=verdict, where=(texts[0].no_link,), limit=(), also="", fit="s7", said=said),
         rows=tuple(_lost_row(place, texts, signs=()) for place in shown),
         hidden="",
         message=None,
@@ -122,8 +133,8 @@ def label_of(place: PlaceView, lang: str) -> str:
 
 
 def _worst(places: Sequence[PlaceView]) -> PlaceView:
-    """The highest level leads; in a tie the unknown goes first, then places where horses are ridden."""
-    return max(places, key=lambda p: (counted_level(p), p.level is None, p.kind == "riding"))
+    """The highest level leads; in a tie the unknown, then places where horses are ridden, then a roof that limits."""
+    return max(places, key=lambda p: (counted_level(p), p.level is None, p.kind == "riding", roof_limits(p)))
 
 
 def _head(places: Sequence[PlaceView], texts: Sequence[Words]) -> Head:
@@ -132,16 +143,28 @@ def _head(places: Sequence[PlaceView], texts: Sequence[Words]) -> Head:
     alike = [p for p in places if p.level == worst.level and (worst.level is None or p.kind == worst.kind)]
     if worst.level is None:
         alike = [p for p in alike if counted_level(p) == counted_level(worst)]
-    where = tuple(label_of(place, texts[0].lang) for place in alike)
-    if len(where) > WHERE_AT_MOST:
-        where = (*where[: WHERE_AT_MOST - 1], texts[0].more.format(n=len(where) - WHERE_AT_MOST + 1))
+    limited = [p for p in alike if roof_limits(p) and pace_of(p) == pace_of(worst)] if roof_limits(worst) else []
+    limit = in_each(texts, lambda words: air_text(worst, words)) if limited else ()
+    where = _names(limited or alike, WHERE_AT_MOST_LIMITED if limited else WHERE_AT_MOST, texts[0])
+    others = len(alike) - len(limited or alike)
+    said = ", ".join((verdict[0].text, *(line.text for line in limit[:1])))
     return Head(
         level=worst.level,
         verdict=verdict,
         where=where,
+        limit=limit,
+        also=texts[0].more.format(n=others) if others else "",
         fit=_fit(where),
-        said=texts[0].said_head.format(word=verdict[0].text, place=", ".join(where)),
+        said=texts[0].said_head.format(word=said, place=", ".join(where)),
     )
+
+
+def _names(places: Sequence[PlaceView], at_most: int, words: Words) -> tuple[str, ...]:
+    """The names of places; those beyond the room are counted."""
+    names = tuple(label_of(place, words.lang) for place in places)
+    if len(names) <= at_most:
+        return names
+    return (*names[: at_most - 1], words.more.format(n=len(names) - at_most + 1))
 
 
 def _shown(places: Sequence[PlaceView]) -> tuple[PlaceView, ...]:
@@ -152,7 +175,7 @@ def _shown(places: Sequence[PlaceView]) -> tuple[PlaceView, ...]:
     return tuple(place for place in places if any(place is one for one in worst))
 
 
-def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float]) -> Row:
+def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float], letters: int) -> Row:
     signs = _signs(place.kit, texts[0])
     if place.level is None or place.sum_f_pct is None or place.temp_c is None or place.rh_pct is None:
         return _lost_row(place, texts, signs)
@@ -176,10 +199,27 @@ def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float]) -> Ro
         sum_text=str(facts["sum"]),
         temp_f=temp_f_of(place.temp_c),
         rh_pct=math.floor(place.rh_pct + 0.5),
-        note=in_each(texts, lambda words: old_text(place.age_s or 0.0, words)) if late else (),
+        note=_note(place, texts, late, letters),
+        differs=differs(place),
         signs=signs,
-        said=said,
+        said=f"{said}. {sentence(place, words) or air_note(place, words)}",
     )
+
+
+def _letters(place: PlaceView, rows: int) -> int:
+    """How many letters of a note fit in the row of this place."""
+    letters = NOTE_LETTERS if len(place.kit) < 2 else NOTE_LETTERS_TWO_SIGNS
+    return int(letters * SMALL_ROWS) if rows > 4 else letters
+
+
+def _note(place: PlaceView, texts: Sequence[Words], late: bool, letters: int) -> tuple[Line, ...]:
+    """The age of a late reading, then the air, in each language as far as the letters fit."""
+    ages = in_each(texts, lambda words: old_text(place.age_s or 0.0, words)) if late else ()
+    note = (*ages, *in_each(texts, lambda words: air_note(place, words)))
+    for count in range(len(note), 1, -1):  # the first language always stays
+        if sum(len(line.text) + 1 for line in note[:count]) <= letters:
+            return note[:count]
+    return note[:1]
 
 
 def _lost_row(place: PlaceView, texts: Sequence[Words], signs: tuple[Sign, ...]) -> Row:
@@ -194,6 +234,7 @@ def _lost_row(place: PlaceView, texts: Sequence[Words], signs: tuple[Sign, ...])
         temp_f=None,
         rh_pct=None,
         note=in_each(texts, lambda words: words.no_reading),
+        differs=False,
         signs=signs,
         said=words.said_row_lost.format(place=name, word=words.unknown),
     )

@@ -23,6 +23,7 @@ FOLDER = Path(__file__).parent / "words"
 PLACEHOLDERS = frozenset(
     (
         "age",
+        "air",
         "barn",
         "half",
         "hour12",
@@ -32,6 +33,7 @@ PLACEHOLDERS = frozenset(
         "n",
         "place",
         "rh",
+        "rule",
         "subject",
         "sum",
         "temp",
@@ -41,7 +43,7 @@ PLACEHOLDERS = frozenset(
 )
 
 # How many texts a list must have: levels 0 to 3, days of the week.
-LENGTHS = {"riding": 4, "standing": 4, "days": 7}
+LENGTHS = {"riding": 4, "standing": 4, "rule_riding": 4, "rule_standing": 4, "air_standing": 4, "days": 7}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +59,12 @@ class Words:
     riding: tuple[str, ...]
     standing: tuple[str, ...]
     unknown: str
+    rule_riding: tuple[str, ...]
+    rule_standing: tuple[str, ...]
+    air_standing: tuple[str, ...]
+    agree: str
+    differ: str
+    differ_short: str
     title: str
     no_link: str
     link_lost: str
@@ -85,6 +93,7 @@ class Words:
     said_row_late: str
     said_row_lost: str
     said_head: str
+    roof: Mapping[str, str]
     kit: Mapping[str, str]
     kit_state: Mapping[str, str]
     reason: Mapping[str, str]

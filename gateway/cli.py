@@ -8,6 +8,7 @@ code 2 when the site file or the words on the line are wrong, code 1 otherwise.
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import json
 import logging
 import signal
@@ -84,11 +85,23 @@ def _add_run(commands: _Commands) -> None:
 
 
 def _add_reckon(commands: _Commands) -> None:
-    reckon = commands.add_parser("reckon", help="reckon the sum and the wet bulb of one temperature and humidity")
-    reckon.add_argument("--temp", required=True, help="air temperature with its unit, as 97F or 36.1C")
-    reckon.add_argument("--rh", required=True, help="relative humidity in per cent, as 62")
-    reckon.add_argument("--altitude-m", type=float, default=0.0, help="height above the sea [m]; moves the wet bulb")
-    reckon.add_argument("--json", action="store_true", help="one JSON object")
+    reckon = commands.add_parser("reckon", help="reckon sum, wet bulb, carry and more from two numbers")
+    say = reckon.add_argument
+    say("--temp", required=True, help="air temperature, as 97F; a range as 20C..38C/2C; frost as --temp=-5C")
+    say("--rh", required=True, help="relative humidity in per cent, as 62; a range as 30..90/10")
+    say("--air", help="air speed at the horse, as 1.5m/s, 3mph, 5km/h or 3kn; 0.2 m/s when left out")
+    say("--globe", help="black globe of 15 cm, as 41C or 106F; not together with --sun")
+    say("--sun", help="global irradiance in the open, as 800W/m2")
+    say("--altitude", help="height above the sea, as 300m or 1000ft")
+    say("--mass", help="the horse, as 500kg or 1100lb")
+    say("--pace", choices=("stand", "walk", "trot", "canter", "gallop"), default="stand", help="what the horse does")
+    say("--wet", help="wet share of the skin, 0 to 1; 1 when left out")
+    say("--just-worked", action="store_true", help="a standing horse still breathes and burns as after work")
+    say("--temp-error", help="how far off the temperature may be, as 0.3K or 0.5F")
+    say("--rh-error", help="how far off the humidity may be in per cent, as 2")
+    say("--table", choices=("text", "csv", "svg"), help="a table over ranges, or a picture of the roof")
+    say("--of", choices=("carry", "roof", "sum", "wet-bulb"), help="what stands in the table; carry when left out")
+    say("--json", action="store_true", help="one JSON object")
     reckon.set_defaults(run=_reckon)
 
 
@@ -96,6 +109,7 @@ def _add_replay(commands: _Commands) -> None:
     replay = commands.add_parser("replay", help="run the live step over recorded weather")
     replay.add_argument("--weather", type=Path, required=True, help="CSV: time,temp_c,rh_pct and optional columns")
     replay.add_argument("--site", type=Path, help="a site file, for its places, posts and kit")
+    replay.add_argument("--policy", choices=("rule", "air", "stricter"), help="judge every place by this policy")
     replay.add_argument("--out", type=Path, default=Path("replay-days.csv"), help="where the day table goes (CSV)")
     replay.set_defaults(run=_replay)
 
@@ -178,22 +192,21 @@ def _run(args: argparse.Namespace) -> None:
 
 
 def _reckon(args: argparse.Namespace) -> None:
-    from gateway.app import reckon
-    from gateway.model import DEFAULT_POSTS
+    from gateway.app.reckon_asked import answer
 
-    found = reckon.reckon(
-        reckon.temperature_c(args.temp), reckon.humidity_pct(args.rh), DEFAULT_POSTS, altitude_m=args.altitude_m
-    )
-    print(json.dumps(reckon.as_json(found)) if args.json else reckon.in_words(found, DEFAULT_POSTS))
+    print(answer(args))
 
 
 def _replay(args: argparse.Namespace) -> None:
     from drivers.bench.weather_rows import read_rows
     from gateway.app import replay
-    from gateway.model import DEFAULT_POSTS
+    from gateway.model import DEFAULT_POSTS, Policy
     from gateway.site import load
 
-    barn = load(args.site).barn if args.site else replay.plain_barn(DEFAULT_POSTS)
+    barn = load(args.site).barn if args.site else replay.plain_barn(DEFAULT_POSTS, Policy(args.policy or "stricter"))
+    if args.policy:
+        places = tuple(dataclasses.replace(place, policy=Policy(args.policy)) for place in barn.places)
+        barn = dataclasses.replace(barn, places=places)
     rows = read_rows(args.weather)
     tallies = replay.replay(barn, rows, _progress)
     print(file=sys.stderr)

@@ -49,6 +49,19 @@ class PlaceKind(StrEnum):
     STANDING = "standing"
 
 
+class Policy(StrEnum):
+    """Which input decides the level of a place: the sum, the air (carry and roof), or the stricter of both."""
+
+    RULE = "rule"
+    AIR = "air"
+    STRICTER = "stricter"
+
+
+# Where horses are ridden both count. Where they stand the air alone: on mild humid nights the sum is high although a
+# standing horse is comfortable.
+DEFAULT_POLICY = {PlaceKind.RIDING: Policy.STRICTER, PlaceKind.STANDING: Policy.AIR}
+
+
 class KitKind(StrEnum):
     FAN = "fan"
     MISTER = "mister"
@@ -208,11 +221,20 @@ DEFAULT_POSTS = (
 )
 
 
+# Carry of a standing horse below which level 1, 2, 3 begins. Our proposal, not published.
+DEFAULT_CARRY_LIMITS = (2.0, 1.2, 1.0)
+DEFAULT_HORSE_MASS_KG = 500.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
+    """`air_mps` is the air speed at the horses with the fans off, as measured there; it goes into carry."""
+
     name: str
     kind: PlaceKind
     label: Mapping[str, str]
+    policy: Policy
+    air_mps: float = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,6 +296,8 @@ class Barn:
     zone: str
     pressure_pa: float
     posts: tuple[Post, ...]
+    carry_limits: tuple[float, ...]
+    horse_mass_kg: float
     dead_band: float
     hold_s: float
     places: tuple[Place, ...]

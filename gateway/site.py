@@ -90,6 +90,8 @@ def _barn(form: FileForm, folder: Path) -> model.Barn:
         zone=form.barn.zone,
         pressure_pa=_pressure_pa(form.barn.altitude_m),
         posts=tuple(_post(name, at) for name, at in posts.items()),
+        carry_limits=(form.carry.watch, form.carry.plan, form.carry.stop),
+        horse_mass_kg=form.horse.mass_kg,
         dead_band=form.posts.dead_band,
         hold_s=form.posts.hold_s,
         places=tuple(_place(place, form.barn.languages) for place in form.places),
@@ -118,7 +120,9 @@ def _pressure_pa(altitude_m: float) -> float:
 def _place(form: PlaceForm, languages: Sequence[str]) -> model.Place:
     given = form.label.model_dump()
     label = {language: given[language] or form.name for language in languages}
-    return model.Place(name=form.name, kind=model.PlaceKind(form.kind), label=label)
+    kind = model.PlaceKind(form.kind)
+    policy = model.Policy(form.policy) if form.policy else model.DEFAULT_POLICY[kind]
+    return model.Place(name=form.name, kind=kind, label=label, policy=policy, air_mps=form.air_mps)
 
 
 def _bus(form: SerialForm | SysfsForm, folder: Path) -> model.BusSpec:
@@ -173,6 +177,8 @@ def describe(site: Site) -> str:
     lines = [
         f"{barn.name}: time zone {barn.zone}, air pressure {barn.pressure_pa / 100:.0f} hPa by its altitude",
         *(f"Levels begin at {', '.join(posts)}: {source}" for source, posts in sources.items()),
+        f"By the air, levels of standing places begin below carry {', '.join(f'{c:g}' for c in barn.carry_limits)}: "
+        f"our proposal, not published; a horse of {barn.horse_mass_kg:g} kg",
         f"A level ends {barn.dead_band:g} points below its post, held for {barn.hold_s:g} s.",
         *(line for place in barn.places for line in _place_lines(barn, place)),
         *(line for relay in barn.relays for line in _relay_lines(relay)),
@@ -186,6 +192,7 @@ def describe(site: Site) -> str:
 def _place_lines(barn: model.Barn, place: model.Place) -> Iterator[str]:
     does = "are ridden" if place.kind is model.PlaceKind.RIDING else "stand"
     yield f"Place {place.name}: horses {does} here; on the wall {' / '.join(place.label.values())}"
+    yield f"  level by {_POLICIES[place.policy]}; air moves at {place.air_mps:g} m/s with the fans off"
     for sensor in barn.sensors:
         if sensor.place == place.name:
             ages = f"late after {sensor.late_after_s:g} s, lost after {sensor.lost_after_s:g} s"
@@ -194,6 +201,13 @@ def _place_lines(barn: model.Barn, place: model.Place) -> Iterator[str]:
     yield from (_kit_line(item) for item in items)
     if not items:
         yield "  nothing to switch here"
+
+
+_POLICIES = {
+    model.Policy.RULE: "the rule (the sum) alone",
+    model.Policy.AIR: "the air (carry and roof) alone",
+    model.Policy.STRICTER: "the stricter of rule and air",
+}
 
 
 def _kit_line(item: model.KitSpec) -> str:

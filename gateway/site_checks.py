@@ -13,6 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from gateway.site_form import (
+    CARRIES,
     DEAD_BAND,
     EVERY_S,
     LABEL_LETTERS,
@@ -147,6 +148,13 @@ def _posts(document: Document) -> Problems:
         yield ("posts", "dead_band"), f"found {shown(dead_band)}; allowed: {text}"
 
 
+def _carries(document: Document) -> Problems:
+    limits = [(name, _number(document.table("carry"), name, default)) for name, default in CARRIES.items()]
+    for (high_name, high), (name, low) in pairwise(limits):
+        if high is not None and low is not None and low >= high:
+            yield ("carry", name), f"found {shown(low)}; allowed: less than {high_name}, which is {shown(high)}"
+
+
 def _ages(document: Document) -> Problems:
     for i, row in document.rows("sensors"):
         every_s = _number(row, "every_s", EVERY_S)
@@ -214,6 +222,7 @@ CHECKS = (
     _zone,
     _labels,
     _posts,
+    _carries,
     _ages,
     _registers,
     _coils,

@@ -12,11 +12,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from gateway.model import DEFAULT_POSTS
+from gateway.model import DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS
 from gateway.site_lines import one_of
 
 EVERY_S, LATE_TIMES, LOST_TIMES = 10.0, 2, 3
 POSTS = dict(zip(("watch", "plan", "stop"), (post.at for post in DEFAULT_POSTS), strict=True))
+CARRIES = dict(zip(POSTS, DEFAULT_CARRY_LIMITS, strict=True))
 DEAD_BAND = 3.0
 BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 LABEL_LETTERS = 7  # what fits on the wall at its reading distance
@@ -75,6 +76,7 @@ Number16 = Annotated[int, _span(0, 65535, "a whole number")]
 Pause = Annotated[float, _span(0, 3600)]
 Age = Annotated[float, _span(1, 300)]
 Sum = Annotated[float, _span(80, 250)]
+Carry = Annotated[float, _span(0.2, 5)]
 
 
 class BarnForm(BaseModel):
@@ -94,6 +96,18 @@ class PostsForm(BaseModel):
     hold_s: Pause = 300.0
 
 
+class CarryForm(BaseModel):
+    model_config = STRICT
+    watch: Carry = CARRIES["watch"]
+    plan: Carry = CARRIES["plan"]
+    stop: Carry = CARRIES["stop"]
+
+
+class HorseForm(BaseModel):
+    model_config = STRICT
+    mass_kg: Annotated[float, _span(80, 1200)] = DEFAULT_HORSE_MASS_KG
+
+
 class LabelForm(BaseModel):
     model_config = STRICT
     en: Label = ""
@@ -105,6 +119,8 @@ class PlaceForm(BaseModel):
     name: Name
     kind: Literal["riding", "standing"]
     label: Annotated[LabelForm, _table('{ en = "Stalls", es = "Cuadras" }')] = LabelForm()
+    policy: Literal["rule", "air", "stricter"] | None = Field(None, description='one of "rule", "air", "stricter"')
+    air_mps: Annotated[float, _span(0, 10)] = 0.2
 
 
 class SerialForm(BaseModel):
@@ -232,6 +248,8 @@ class FileForm(BaseModel):
     model_config = STRICT
     barn: BarnForm = Field(description="a table [barn]")
     posts: PostsForm = Field(PostsForm(), description="a table [posts]")
+    carry: CarryForm = Field(CarryForm(), description="a table [carry]")
+    horse: HorseForm = Field(HorseForm(), description="a table [horse]")
     places: list[PlaceForm] = _tables("places")
     buses: list[Bus] = _tables("buses")
     sensors: list[Sensor] = _tables("sensors")

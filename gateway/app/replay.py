@@ -26,6 +26,8 @@ from gateway.engine.snapshot import PlaceView
 from gateway.engine.step import StepInputs, StepResult, StepState, step
 from gateway.errors import WeatherError
 from gateway.model import (
+    DEFAULT_CARRY_LIMITS,
+    DEFAULT_HORSE_MASS_KG,
     Barn,
     KitKind,
     KitSeen,
@@ -34,6 +36,7 @@ from gateway.model import (
     Level,
     Place,
     PlaceKind,
+    Policy,
     Post,
     Quality,
     Quantity,
@@ -61,7 +64,7 @@ class Tally:
     fan_starts: int = 0
 
 
-def plain_barn(posts: tuple[Post, ...]) -> Barn:
+def plain_barn(posts: tuple[Post, ...], policy: Policy) -> Barn:
     """A barn of one riding place with one sensor and one fan, for weather without a site file."""
     sensor = SensorSpec(
         name="weather", place="outdoors", kind="weather", bus="", every_s=STEP_S, late_after_s=STEP_S,
@@ -72,8 +75,10 @@ def plain_barn(posts: tuple[Post, ...]) -> Barn:
         on_level=1, min_on_s=600.0, min_off_s=300.0,
     )  # fmt: skip
     return Barn(
-        name="weather", zone="UTC", pressure_pa=101_325.0, posts=posts, dead_band=3.0, hold_s=300.0,
-        places=(Place(name="outdoors", kind=PlaceKind.RIDING, label={}),), sensors=(sensor,), kit=(fan,),
+        name="weather", zone="UTC", pressure_pa=101_325.0, posts=posts, carry_limits=DEFAULT_CARRY_LIMITS,
+        horse_mass_kg=DEFAULT_HORSE_MASS_KG, dead_band=3.0, hold_s=300.0,
+        places=(Place(name="outdoors", kind=PlaceKind.RIDING, label={}, policy=policy),),
+        sensors=(sensor,), kit=(fan,),
     )  # fmt: skip
 
 

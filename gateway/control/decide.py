@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from gateway.control.heatload import HeatLoad
 from gateway.control.inputs import AirInput
 from gateway.control.interlocks import forced
-from gateway.control.levels import LevelState, level_of, next_levels
+from gateway.control.levels import Levels, LevelState, levels_of, next_levels
 from gateway.control.stages import demand
 from gateway.control.timers import RunState, hold, switched
-from gateway.model import Barn, Command, KitSpec, Level, Reason
+from gateway.model import Barn, Command, KitSpec, Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,37 +35,51 @@ def start_state(barn: Barn, now_s: float, known: Mapping[str, RunState] | None =
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What one step has decided. A place whose air is lost has no levels."""
+
+    state: ControlState
+    commands: tuple[Command, ...]
+    levels: Mapping[str, Levels]
+
+
 def decide(
-    state: ControlState, barn: Barn, air: Mapping[str, AirInput], now_s: float
-) -> tuple[ControlState, tuple[Command, ...]]:
-    """Levels and commands for the air at each place (by place name).
+    state: ControlState,
+    barn: Barn,
+    air: Mapping[str, AirInput],
+    loads: Mapping[str, HeatLoad],
+    now_s: float,
+) -> Decision:
+    """Levels and commands for the air at each place; `loads` has an entry for every place whose air is known.
 
     A place whose air is lost keeps its switches, so that it comes back with the level it had.
     """
-    levels = dict(state.levels)
+    switches = dict(state.levels)
+    levels = {}
     for place in barn.places:
-        heat = air[place.name].sum_f_pct
-        if heat is not None:
-            levels[place.name] = next_levels(levels.get(place.name, ()), heat, barn, now_s)
+        if place.name in loads:
+            before = switches.get(place.name, LevelState())
+            switches[place.name] = next_levels(before, loads[place.name], place, barn, now_s)
+            levels[place.name] = levels_of(switches[place.name], place.policy)
     kit: dict[str, RunState] = {}
     commands = []
     for spec in barn.kit:
-        before = state.kit[spec.name]
-        on, reasons = _command(spec, before, level_of(levels.get(spec.place, ())), air[spec.place], now_s)
-        kit[spec.name] = switched(before, on, now_s)
-        commands.append(Command(kit=spec.name, on=on, reasons=reasons, changed=on != before.on))
-    return ControlState(levels=levels, kit=kit), tuple(commands)
+        run = state.kit[spec.name]
+        on, reasons = _command(spec, run, levels.get(spec.place), air[spec.place], now_s)
+        kit[spec.name] = switched(run, on, now_s)
+        commands.append(Command(kit=spec.name, on=on, reasons=reasons, changed=on != run.on))
+    return Decision(state=ControlState(levels=switches, kit=kit), commands=tuple(commands), levels=levels)
 
 
 def _command(
-    spec: KitSpec, before: RunState, level: Level, air: AirInput, now_s: float
+    spec: KitSpec, before: RunState, levels: Levels | None, air: AirInput, now_s: float
 ) -> tuple[bool, tuple[Reason, ...]]:
     must = forced(spec, air)
     if must is not None:
         return must[0], (must[1],)
-    heat = air.sum_f_pct
-    assert heat is not None  # air that is not lost has a sum
-    want_on, why = demand(spec, level, heat)
+    assert levels is not None  # air that is not lost has a level
+    want_on, why = demand(spec, levels)
     wait_s = hold(before, want_on, min_on_s=spec.min_on_s, min_off_s=spec.min_off_s, now_s=now_s)
     if wait_s > 0:
         code, kept = ("min-on", "on") if before.on else ("min-off", "off")

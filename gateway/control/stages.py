@@ -7,14 +7,16 @@ mist raises the sum while it cools the air, and the rules that may drive it are 
 
 from __future__ import annotations
 
-from gateway.model import KitKind, KitSpec, Level, Reason
+from gateway.control.levels import Levels
+from gateway.model import KitKind, KitSpec, Reason
 
 
-def demand(kit: KitSpec, level: Level, sum_f_pct: float) -> tuple[bool, Reason]:
-    """Whether this kit is wanted at this level, and why."""
+def demand(kit: KitSpec, levels: Levels) -> tuple[bool, Reason]:
+    """Whether this kit is wanted at these levels, and why."""
     if kit.kind is KitKind.MISTER:
         return False, Reason(code="mister-not-automatic", text="misters are not switched automatically")
-    wanted = level >= kit.on_level
+    wanted = levels.level >= kit.on_level
     relation = "at or above" if wanted else "below"
-    text = f"level {int(level)} is {relation} {kit.on_level} (sum {sum_f_pct:.1f})"
+    by = f"rule {int(levels.rule)}, air {int(levels.air)}"
+    text = f"level {int(levels.level)} is {relation} {kit.on_level} ({by})"
     return wanted, Reason(code="level-asks" if wanted else "level-free", text=text)

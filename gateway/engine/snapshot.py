@@ -15,7 +15,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 from gateway.errors import LinkError
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +35,11 @@ class KitView:
 class PlaceView:
     """One place. `freshness` is fresh, late or lost; a lost place has no numbers and no level.
 
+    `level` follows from `rule_level` (the sum) and `air_level` (carry and roof) by `policy`. `carries` holds, by pace,
+    what the air can take from a wet horse over what must go; `roof` is the fastest pace with at least 1, "none" when
+    not even standing has it, empty when unknown. `carry` is that of `carry_pace` (standing where horses stand, else
+    the first pace that is not carried), between `carry_low` and `carry_high` under the stated assumptions.
+
     `last_level` is the last level that was known; `lost_code` is a Quality word; `good_wall_s` is when the
     last good reading was taken.
     """
@@ -43,13 +48,22 @@ class PlaceView:
     kind: str
     label: Mapping[str, str]
     freshness: str
+    policy: str
     level: int | None
+    rule_level: int | None
+    air_level: int | None
     last_level: int | None
     sum_f_pct: float | None
     temp_c: float | None
     rh_pct: float | None
     wet_bulb_c: float | None
     dew_point_c: float | None
+    roof: str
+    carry_pace: str
+    carry: float | None
+    carry_low: float | None
+    carry_high: float | None
+    carries: Mapping[str, float]
     age_s: float | None
     good_wall_s: float | None
     lost_code: str

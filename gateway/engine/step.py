@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from gateway.control.decide import ControlState, decide
+from gateway.control.decide import ControlState, Decision, decide
+from gateway.control.heatload import HeatLoad, heat_load
 from gateway.control.inputs import AirInput, Freshness, air_at, sensor_freshness
-from gateway.control.levels import level_of
+from gateway.control.levels import Levels
 from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, Snapshot
-from gateway.heat.psychro import dew_point_c, vapour_pressure_pa, wet_bulb_c
 from gateway.model import (
     Barn,
     Command,
@@ -80,12 +80,18 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
         place.name: air_at((s for s in barn.sensors if s.place == place.name), inputs.latest, now_s)
         for place in barn.places
     }
-    control, commands = decide(state.control, barn, air, now_s)
+    loads = {
+        place.name: heat_load(known.temp_c, known.rh_pct, place, barn)
+        for place in barn.places
+        if (known := air[place.name]).temp_c is not None and known.rh_pct is not None
+    }
+    decision = decide(state.control, barn, air, loads, now_s)
+    control, commands = decision.state, decision.commands
     levels = {
-        place.name: None if air[place.name].freshness is Freshness.LOST else int(level_of(control.levels[place.name]))
+        place.name: int(decision.levels[place.name].level) if place.name in decision.levels else None
         for place in barn.places
     }
-    known = {**state.known_levels, **{name: level for name, level in levels.items() if level is not None}}
+    known_levels = {**state.known_levels, **{name: level for name, level in levels.items() if level is not None}}
     first = state.steps == 0
     troubles = (*_sensor_troubles(barn, state, inputs, now_s), *_kit_troubles(barn, control, inputs, now_s))
     faults, fault_events = _faults(state, (*troubles, *inputs.troubles), inputs.stamp)
@@ -94,11 +100,11 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
         started_s=state.started_s,
         steps=state.steps + 1,
         levels=levels,
-        known_levels=known,
+        known_levels=known_levels,
         faults=faults,
     )
     events: tuple[Event, ...] = (
-        *_level_events(state, levels, air, inputs.stamp),
+        *_level_events(state, levels, air, loads, inputs.stamp),
         *(
             CommandChange(kit=c.kit, on=c.on, reasons=c.reasons, stamp=inputs.stamp)
             for c in commands
@@ -106,18 +112,25 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
         ),
         *fault_events,
     )
-    snapshot = _snapshot(barn, after, inputs, commands, air)
+    snapshot = _snapshot(barn, after, inputs, air, loads, decision)
     return StepResult(state=after, commands=commands, events=events, snapshot=snapshot)
 
 
 def _level_events(
-    state: StepState, levels: Mapping[str, int | None], air: Mapping[str, AirInput], stamp: Stamp
+    state: StepState,
+    levels: Mapping[str, int | None],
+    air: Mapping[str, AirInput],
+    loads: Mapping[str, HeatLoad],
+    stamp: Stamp,
 ) -> tuple[LevelChange, ...]:
     def why(name: str) -> Reason:
-        heat = air[name].sum_f_pct
-        if heat is None:
+        load = loads.get(name)
+        if load is None:
             return Reason(code=str(air[name].lost_code), text=air[name].lost_text)
-        return Reason(code="sum", text=f"sum {heat:.1f}")
+        text = (
+            f"sum {load.sum_f_pct:.1f}, roof {load.roof or 'none'}, carry {load.shown.carry:.2f} at {load.shown_pace}"
+        )
+        return Reason(code="heat-load", text=text)
 
     return tuple(
         LevelChange(
@@ -179,9 +192,22 @@ def _faults(
 
 
 def _snapshot(
-    barn: Barn, state: StepState, inputs: StepInputs, commands: tuple[Command, ...], air: Mapping[str, AirInput]
+    barn: Barn,
+    state: StepState,
+    inputs: StepInputs,
+    air: Mapping[str, AirInput],
+    loads: Mapping[str, HeatLoad],
+    decision: Decision,
 ) -> Snapshot:
-    by_kit = {command.kit: command for command in commands}
+    by_kit = {command.kit: command for command in decision.commands}
+
+    def view(place: Place) -> PlaceView:
+        kit = tuple(
+            _kit_view(by_kit[spec.name], str(spec.kind), state, inputs) for spec in barn.kit if spec.place == place.name
+        )
+        known = state.known_levels.get(place.name)
+        return _place_view(place, air[place.name], loads.get(place.name), decision.levels.get(place.name), known, kit)
+
     return Snapshot(
         version=VERSION,
         barn=barn.name,
@@ -194,39 +220,45 @@ def _snapshot(
         clock_trusted=inputs.stamp.trusted,
         posts=tuple(post.at for post in barn.posts),
         languages=barn.languages,
-        places=tuple(_place_view(barn, place, state, inputs, by_kit, air[place.name]) for place in barn.places),
+        places=tuple(view(place) for place in barn.places),
         faults=tuple(state.faults.values()),
     )
 
 
 def _place_view(
-    barn: Barn, place: Place, state: StepState, inputs: StepInputs, commands: Mapping[str, Command], air: AirInput
+    place: Place,
+    air: AirInput,
+    load: HeatLoad | None,
+    levels: Levels | None,
+    known_level: int | None,
+    kit: tuple[KitView, ...],
 ) -> PlaceView:
-    wet_bulb = dew_point = None
-    if air.temp_c is not None and air.rh_pct is not None:
-        wet_bulb = wet_bulb_c(temp_c=air.temp_c, rh_pct=air.rh_pct, pressure_pa=barn.pressure_pa)
-        dew_point = dew_point_c(vapour_pressure_pa(temp_c=air.temp_c, rh_pct=air.rh_pct))
     return PlaceView(
         name=place.name,
         kind=str(place.kind),
         label=dict(place.label),
         freshness=str(air.freshness),
-        level=state.levels[place.name],
-        last_level=state.known_levels.get(place.name),
-        sum_f_pct=air.sum_f_pct,
+        policy=str(place.policy),
+        level=None if levels is None else int(levels.level),
+        rule_level=None if levels is None else int(levels.rule),
+        air_level=None if levels is None else int(levels.air),
+        last_level=known_level,
+        sum_f_pct=None if load is None else load.sum_f_pct,
         temp_c=air.temp_c,
         rh_pct=air.rh_pct,
-        wet_bulb_c=wet_bulb,
-        dew_point_c=dew_point,
+        wet_bulb_c=None if load is None else load.wet_bulb_c,
+        dew_point_c=None if load is None else load.dew_point_c,
+        roof=str(load.roof or "none") if load else "",
+        carry_pace=str(load.shown_pace) if load else "",
+        carry=None if load is None else load.shown.carry,
+        carry_low=None if load is None else load.shown.low,
+        carry_high=None if load is None else load.shown.high,
+        carries={str(pace): value for pace, value in load.carries.items()} if load else {},
         age_s=air.age_s,
         good_wall_s=air.good_wall_s,
         lost_code="" if air.lost_code is Quality.GOOD else str(air.lost_code),
         lost_text=air.lost_text,
-        kit=tuple(
-            _kit_view(commands[spec.name], str(spec.kind), state, inputs)
-            for spec in barn.kit
-            if spec.place == place.name
-        ),
+        kit=kit,
     )
 
 

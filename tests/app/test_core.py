@@ -14,7 +14,7 @@ from drivers.bench.weather import HotDay
 from gateway.app.bench import prepare
 from gateway.app.core import make_safe, run_core
 from gateway.engine.clock import FastClock, load_start
-from gateway.errors import AlreadyRunning
+from gateway.errors import AlreadyRunning, StoreError
 from gateway.site import Site
 from gateway.store.queries import History
 from tests.e2e.barn import loosebox
@@ -46,6 +46,14 @@ def _set_everything_unsafe(site: Site) -> None:
         wire.close()
 
 
+def _has_commands(site: Site) -> bool:
+    """Whether the history has been made and holds its first commands."""
+    try:
+        return bool(History(site.history_file).commands())
+    except StoreError:
+        return False
+
+
 def test_safe_releases_every_contact(site: Site, bench: Bench) -> None:
     from drivers.bench.desk import ask
 
@@ -68,7 +76,7 @@ def test_core_starts_without_any_device_and_says_so_in_the_history(site: Site) -
     thread = threading.Thread(target=run_core, args=(site,), kwargs={"emulated": True, "stop": stop})
     thread.start()
     try:
-        until(lambda: site.history_file.exists() and bool(History(site.history_file).commands()), limit_s=20)
+        until(lambda: _has_commands(site), limit_s=20)
         with pytest.raises(AlreadyRunning):
             run_core(site, emulated=True, stop=stop)
     finally:

@@ -7,7 +7,7 @@ import json
 import psychrolib
 import pytest
 
-from gateway.app.reckon import humidity_pct, temperature_c
+from gateway.app.reckon_units import humidity_pct, temperature_c
 from gateway.errors import GatewayError
 from tests.e2e.barn import loosebox
 
@@ -41,7 +41,7 @@ def test_wet_bulb_dew_point_and_vapour_pressure_agree_with_psychrolib(
 ) -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
     pressure_pa = psychrolib.GetStandardAtmPressure(altitude_m)
-    found = _json(f"{temp_c}C", f"{rh_pct}", "--altitude-m", str(altitude_m))
+    found = _json(f"{temp_c}C", f"{rh_pct}", "--altitude", f"{altitude_m}m")
     wet = psychrolib.GetTWetBulbFromRelHum(temp_c, rh_pct / 100, pressure_pa)
     assert found["wet_bulb_c"] == pytest.approx(wet, abs=0.01)
     assert found["dew_point_c"] == pytest.approx(psychrolib.GetTDewPointFromRelHum(temp_c, rh_pct / 100), abs=0.01)

@@ -17,7 +17,7 @@ import pytest
 from drivers.bench.weather_rows import read_rows
 from gateway.app.replay import plain_barn, replay, summary, write_days
 from gateway.errors import WeatherError
-from gateway.model import DEFAULT_POSTS
+from gateway.model import DEFAULT_POSTS, Policy
 from tests.e2e.barn import loosebox
 
 DATA = Path(pvlib.__file__).parent / "data"
@@ -86,7 +86,7 @@ def test_fan_hours_and_starts_follow_level_and_minimum_times(tmp_path: Path) -> 
         "2026-07-14T10:00:00-04:00,20,40",
         "2026-07-14T11:00:00-04:00,20,40",
     )
-    (day,) = replay(plain_barn(DEFAULT_POSTS), read_rows(path), lambda _: None)
+    (day,) = replay(plain_barn(DEFAULT_POSTS, Policy.RULE), read_rows(path), lambda _: None)
     # On at the start for its minimum of 10 min; on for the hot hour and until the level has been low for 5 min.
     assert day.fan_hours == pytest.approx(10 / 60 + 1 + 5 / 60)
     assert day.fan_starts == 1
@@ -103,7 +103,7 @@ def test_missing_values_and_missing_rows_are_unknown_hours_never_fine_ones(tmp_p
         "2026-07-14T10:00:00-04:00,20,40",
         "2026-07-14T14:00:00-04:00,20,40",
     )
-    (day,) = replay(plain_barn(DEFAULT_POSTS), read_rows(path), lambda _: None)
+    (day,) = replay(plain_barn(DEFAULT_POSTS, Policy.RULE), read_rows(path), lambda _: None)
     assert day.hours_unknown == pytest.approx(1 + 3)
     assert sum(day.hours_at.values()) == pytest.approx(3)
     assert day.fan_hours == pytest.approx(10 / 60 + 1)  # its minimum time at the start, and the unknown hour
@@ -125,7 +125,7 @@ def test_day_table_has_units_in_its_header_and_one_row_per_day_and_place(tmp_pat
 
 def test_summary_and_table_agree(tmp_path: Path) -> None:
     path = _rows(tmp_path, "2026-07-14T08:00:00Z,30,64", "2026-07-14T09:00:00Z,30,63.9")
-    tallies = replay(plain_barn(DEFAULT_POSTS), read_rows(path), lambda _: None)
+    tallies = replay(plain_barn(DEFAULT_POSTS, Policy.RULE), read_rows(path), lambda _: None)
     assert "1.0 h with a sum of 150 or more" in summary(tallies, DEFAULT_POSTS)  # 86 + 64 is 150 exactly
     out = tmp_path / "days.csv"
     with out.open("w") as file:
@@ -136,7 +136,7 @@ def test_summary_and_table_agree(tmp_path: Path) -> None:
 def test_one_row_has_no_length(tmp_path: Path) -> None:
     path = _rows(tmp_path, "2026-07-14T08:00:00Z,30,64")
     with pytest.raises(WeatherError, match="two rows"):
-        replay(plain_barn(DEFAULT_POSTS), read_rows(path), lambda _: None)
+        replay(plain_barn(DEFAULT_POSTS, Policy.RULE), read_rows(path), lambda _: None)
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from gateway.control.decide import start_state
 from gateway.control.inputs import air_at
 from gateway.engine.snapshot import encode
 from gateway.engine.step import StepInputs, StepState, step
-from gateway.model import DEFAULT_POSTS, Latest
+from gateway.model import DEFAULT_POSTS, Latest, Policy
 from tests.control.barns import air, barn, fan, sensor, stamp
 from tests.e2e.barn import running_barn
 
@@ -98,7 +98,7 @@ def _replay() -> None:
         for h in range(24 * 60)
     ]
     begun = time.perf_counter()
-    replay(plain_barn(DEFAULT_POSTS), rows, lambda _: None)
+    replay(plain_barn(DEFAULT_POSTS, Policy.STRICTER), rows, lambda _: None)
     took_s = time.perf_counter() - begun
     print(f"replay: 60 hourly days in {took_s:.2f} s, {60 * 86400 / took_s:,.0f} times faster than the days themselves")
 

@@ -6,7 +6,12 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
+from gateway.control.decide import ControlState, Decision, decide
+from gateway.control.heatload import HeatLoad, heat_load
+from gateway.control.inputs import AirInput
 from gateway.model import (
+    DEFAULT_CARRY_LIMITS,
+    DEFAULT_HORSE_MASS_KG,
     DEFAULT_POSTS,
     Barn,
     KitKind,
@@ -14,6 +19,7 @@ from gateway.model import (
     Latest,
     Place,
     PlaceKind,
+    Policy,
     Quality,
     Quantity,
     Reading,
@@ -50,12 +56,17 @@ def mister(name: str = "mist", place: str = "stalls") -> KitSpec:
 
 
 def barn(
-    sensors: tuple[SensorSpec, ...] = (sensor(),), kit: tuple[KitSpec, ...] = (fan(),), places: tuple[str, ...] = ()
+    sensors: tuple[SensorSpec, ...] = (sensor(),),
+    kit: tuple[KitSpec, ...] = (fan(),),
+    places: tuple[str, ...] = (),
+    kind: PlaceKind = PlaceKind.STANDING,
+    policy: Policy = Policy.RULE,
 ) -> Barn:
     names = places or tuple(dict.fromkeys(s.place for s in sensors))
     return Barn(
         name="Test barn", zone="UTC", pressure_pa=101_325.0, posts=DEFAULT_POSTS, dead_band=3.0, hold_s=300.0,
-        places=tuple(Place(name=n, kind=PlaceKind.STANDING, label={"en": n}) for n in names),
+        carry_limits=DEFAULT_CARRY_LIMITS, horse_mass_kg=DEFAULT_HORSE_MASS_KG,
+        places=tuple(Place(name=n, kind=kind, label={"en": n}, policy=policy) for n in names),
         sensors=sensors, kit=kit,
     )  # fmt: skip
 
@@ -88,3 +99,16 @@ def failed(latest: Mapping[str, Latest], quality: Quality, detail: str, mono_s: 
         )
         for name, entry in latest.items()
     }
+
+
+def load(the_barn: Barn, temp_c: float, rh_pct: float) -> HeatLoad:
+    """The heat load at the first place of a barn."""
+    return heat_load(temp_c, rh_pct, the_barn.places[0], the_barn)
+
+
+def decided(state: ControlState, the_barn: Barn, found: AirInput, now_s: float) -> Decision:
+    """One decision for a barn of one place with this air."""
+    known = found.temp_c is not None and found.rh_pct is not None
+    name = the_barn.places[0].name
+    loads = {name: load(the_barn, found.temp_c, found.rh_pct)} if known else {}  # type: ignore[arg-type]
+    return decide(state, the_barn, {name: found}, loads, now_s)

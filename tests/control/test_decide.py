@@ -5,11 +5,11 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.control.decide import ControlState, decide, start_state
+from gateway.control.decide import ControlState, start_state
 from gateway.control.inputs import AirInput, Freshness, air_at
 from gateway.control.interlocks import INTERLOCKS
 from gateway.model import Command, Quality
-from tests.control.barns import air, barn, fan, mister, sensor
+from tests.control.barns import air, barn, decided, fan, mister, sensor
 
 COOL = AirInput(freshness=Freshness.FRESH, temp_c=20.0, rh_pct=40.0)  # sum 108
 HOT = AirInput(freshness=Freshness.FRESH, temp_c=32.0, rh_pct=60.0)  # sum 149.6
@@ -23,8 +23,9 @@ def _run(
     state = start_state(the_barn, steps[0][0])
     told = []
     for now_s, found in steps:
-        state, commands = decide(state, the_barn, {"stalls": found}, now_s)
-        told.append(commands)
+        decision = decided(state, the_barn, found, now_s)
+        state = decision.state
+        told.append(decision.commands)
     return told, state
 
 
@@ -38,7 +39,7 @@ def test_fan_starts_in_its_safe_state_and_is_held_there() -> None:
 def test_fan_follows_the_level() -> None:
     told, _ = _run((fan(),), [(0, COOL), (600, COOL), (900, HOT), (2000, HOT), (2001, COOL), (2301, COOL)])
     assert [c[0].on for c in told] == [True, False, True, True, True, False]
-    assert told[2][0].reasons[0].text == "level 1 is at or above 1 (sum 149.6)"
+    assert told[2][0].reasons[0].text == "level 1 is at or above 1 (rule 1, air 1)"
 
 
 def test_minimum_off_time_holds_a_fan_back() -> None:
@@ -69,12 +70,11 @@ def test_a_mister_stays_off_in_heat_and_when_the_air_is_lost() -> None:
 
 def test_a_place_comes_back_with_the_level_it_had() -> None:
     the_barn = barn()
-    state = start_state(the_barn, 0)
-    state, _ = decide(state, the_barn, {"stalls": HOT}, 0)
-    state, _ = decide(state, the_barn, {"stalls": LOST}, 100)
+    state = decided(start_state(the_barn, 0), the_barn, HOT, 0).state
+    lost = decided(state, the_barn, LOST, 100)
+    assert lost.levels == {}
     in_band = AirInput(freshness=Freshness.FRESH, temp_c=25.0, rh_pct=51.0)  # sum 128, in the dead band of 130
-    state, _ = decide(state, the_barn, {"stalls": in_band}, 200)
-    assert state.levels["stalls"][0].on
+    assert decided(lost.state, the_barn, in_band, 200).levels["stalls"].rule == 1
 
 
 def test_every_interlock_has_a_reason_for_people() -> None:
@@ -85,7 +85,7 @@ def test_every_interlock_has_a_reason_for_people() -> None:
 def test_same_state_same_inputs_same_answer() -> None:
     the_barn = barn(kit=(fan(), mister()))
     state = start_state(the_barn, 0)
-    assert decide(state, the_barn, {"stalls": HOT}, 5) == decide(state, the_barn, {"stalls": HOT}, 5)
+    assert decided(state, the_barn, HOT, 5) == decided(state, the_barn, HOT, 5)
 
 
 AIRS = st.one_of(
@@ -106,7 +106,8 @@ def test_whatever_the_air_does_the_promises_hold(steps: list[tuple[float, AirInp
     changed_s, was_on = 0.0, True
     for pause_s, found in steps:
         now_s += pause_s
-        state, (fan_command, mist_command) = decide(state, the_barn, {"stalls": found}, now_s)
+        decision = decided(state, the_barn, found, now_s)
+        state, (fan_command, mist_command) = decision.state, decision.commands
         assert not mist_command.on
         assert all(c.reasons for c in (fan_command, mist_command))
         if found is LOST:
@@ -121,7 +122,6 @@ def test_lost_means_lost_by_age_too() -> None:
     the_barn = barn()
     latest = air(20.0, 40.0, mono_s=0.0)
     state = start_state(the_barn, -700.0)
-    state, commands = decide(state, the_barn, {"stalls": air_at([sensor()], latest, 1.0)}, 1.0)
-    assert not commands[0].on
-    state, commands = decide(state, the_barn, {"stalls": air_at([sensor()], latest, 15.1)}, 15.1)
-    assert commands[0].on
+    first = decided(state, the_barn, air_at([sensor()], latest, 1.0), 1.0)
+    assert not first.commands[0].on
+    assert decided(first.state, the_barn, air_at([sensor()], latest, 15.1), 15.1).commands[0].on

@@ -1,4 +1,4 @@
-"""The two-threshold switch, the levels and the timers."""
+"""The two-threshold switch, the bands and the timers."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.control.hysteresis import Switch, advance
-from gateway.control.levels import LevelState, band, level_of, next_levels
+from gateway.control.levels import band
 from gateway.control.timers import RunState, hold, switched
 from gateway.model import DEFAULT_POSTS
-from tests.control.barns import barn
 
 VALUES = st.lists(st.floats(min_value=100, max_value=200), min_size=1, max_size=60)
 
@@ -71,23 +70,6 @@ def test_switch_never_chatters_within_the_hold_time(values: list[float]) -> None
 )
 def test_band_of_a_sum(heat: float, level: int) -> None:
     assert band(heat, DEFAULT_POSTS) == level
-
-
-def test_level_rises_at_once_and_falls_with_dead_band_and_hold() -> None:
-    state: LevelState = ()
-    shown = []
-    for now_s, heat in [(0, 120), (10, 151), (20, 148), (30, 146), (320, 146), (330, 146), (340, 185), (700, 100)]:
-        state = next_levels(state, heat, barn(), now_s)
-        shown.append(int(level_of(state)))
-    assert shown == [0, 2, 2, 2, 2, 1, 3, 3]
-
-
-@given(VALUES)
-def test_level_is_never_below_the_plain_band(values: list[float]) -> None:
-    state: LevelState = ()
-    for number, heat in enumerate(values):
-        state = next_levels(state, heat, barn(), number * 30.0)
-        assert level_of(state) >= band(heat, DEFAULT_POSTS)
 
 
 def test_timer_holds_for_the_rest_of_the_minimum() -> None:

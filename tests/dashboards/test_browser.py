@@ -318,3 +318,25 @@ def test_a_page_whose_frame_is_outdated_loads_itself_again(hang_wall: Hang, look
     expect(page.locator(".row")).to_have_count(2)
     page.wait_for_load_state()
     assert page.evaluate("window.mark") is None
+
+
+@pytest.mark.parametrize("size", [(1920, 1080), (800, 480)])
+def test_the_note_below_a_pole_ends_before_the_kit_signs(
+    hang_wall: Hang, look_at: Look, barns: type[Barns], size: tuple[int, int]
+) -> None:
+    """Also in its longest form: both inputs differ, and two signs stand in the row."""
+    kit = (barns.kit("stall-fans"), barns.mister())
+    places = (
+        barns.place("stalls", 30, 60, 3, rule_level=1, air_level=3, kit=kit),
+        barns.place("rack", 30, 60, 1, rule_level=1, air_level=2, kit=kit),
+        barns.place("arena", 30, 60, 2, rule_level=2, air_level=1, roof="trot", kit=kit[:1]),
+        barns.place("outdoors", 30, 60, 0, kit=kit[:1]),
+    )
+    wall = hang_wall(barns.barn(*places))
+    for query in ("", "?lang=es", "?lang=es&one=1", "?one=1"):
+        page = look_at(wall.url + "/aisle" + query, size)
+        over = """[...document.querySelectorAll('.row')].filter(row => {
+            const note = row.querySelector('.note > span:last-child').getBoundingClientRect();
+            return note.right > row.querySelector('.thing').getBoundingClientRect().left;
+        }).map(row => row.innerText)"""
+        assert page.evaluate(over) == [], query

@@ -126,7 +126,7 @@ def test_a_place_that_was_never_read_says_so(barns: type[Barns]) -> None:
 def test_a_late_row_keeps_its_number_and_tells_its_age(barns: type[Barns]) -> None:
     row = live_board(barns.barn(barns.place("stalls", 30, 57, 1, freshness="late", age_s=200.0)), texts()).rows[0]
     assert (row.freshness, row.sum_text, row.level) == ("late", "143", 1)
-    assert [line.text for line in row.note] == ["3 min old", "hace 3 min"]
+    assert [line.text for line in row.note] == ["3 min old", "hace 3 min", "Air: enough"]
 
 
 @pytest.mark.parametrize(

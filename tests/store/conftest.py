@@ -24,6 +24,7 @@ from gateway.model import (
     LevelChange,
     Place,
     PlaceKind,
+    Policy,
     Post,
     Quality,
     Quantity,
@@ -46,9 +47,13 @@ class Samples:
         zone="America/New_York",
         pressure_pa=101325.0,
         posts=(Post(at=130.0, source="test"),),
+        carry_limits=(2.0, 1.2, 1.0),
+        horse_mass_kg=500.0,
         dead_band=3.0,
         hold_s=300.0,
-        places=(Place(name="stalls", kind=PlaceKind.STANDING, label={"en": "Stalls", "es": "Cuadras"}),),
+        places=(
+            Place(name="stalls", kind=PlaceKind.STANDING, policy=Policy.AIR, label={"en": "Stalls", "es": "Cuadras"}),
+        ),
         sensors=(),
         kit=(),
     )
