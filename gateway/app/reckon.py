@@ -253,7 +253,7 @@ def _horse_json(r: Reckoning) -> dict[str, Any]:
             "breath": round(found.breath_w, 1),
             "convective": round(found.convective_w, 1),
             "radiant": round(found.radiant_w, 1),
-            "sun": round(found.sun_w, 1),
+            "sun": round(found.sun_w, 1) + 0.0,  # no minus before a nought
             "required": round(found.required_w, 1),
             "maximal": round(found.maximal_w, 1),
             "evaporated": round(found.evaporated_w, 1),

@@ -15,7 +15,7 @@ from enum import StrEnum
 
 from gateway.app.reckon import Asked
 from gateway.app.reckon_units import Span
-from gateway.app.reckon_words import conditions
+from gateway.app.reckon_words import conditions, one_digit
 from gateway.heat.balance import carry, roof
 from gateway.heat.indices import heat_sum
 from gateway.heat.psychro import wet_bulb_c
@@ -95,7 +95,7 @@ def _cell(quantity: Quantity, unit: str, *, exact: bool) -> Callable[[Asked], st
     if quantity is Quantity.ROOF:
         return _roof
     if quantity is Quantity.SUM:
-        return _sum
+        return _sum_exact if exact else _sum_short
     return lambda asked: _wet_bulb(asked, unit, 3 if exact else 1)
 
 
@@ -113,8 +113,12 @@ def _roof(asked: Asked) -> str:
     return "none" if found is None else found.value
 
 
-def _sum(asked: Asked) -> str:
-    return f"{heat_sum(temp_c=asked.temp_c, rh_pct=asked.rh_pct):.1f}"
+def _sum_exact(asked: Asked) -> str:
+    return f"{heat_sum(temp_c=asked.temp_c, rh_pct=asked.rh_pct):.10g}"
+
+
+def _sum_short(asked: Asked) -> str:
+    return one_digit(heat_sum(temp_c=asked.temp_c, rh_pct=asked.rh_pct))
 
 
 def _wet_bulb(asked: Asked, unit: str, digits: int) -> str:

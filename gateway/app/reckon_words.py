@@ -8,11 +8,12 @@ the other scales. Everything about the horse is said as "about", with its band.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import floor
 
 from gateway.app.reckon import FAN_MPS, Asked, Reckoning
-from gateway.heat.balance import CARRY_TOP, NEED_TOP
+from gateway.heat.balance import CARRY_TOP, NEED_TOP, HeatBalance
 from gateway.heat.band import CarryBand
-from gateway.heat.bands import WBGT_BANDINGS, Banding
+from gateway.heat.bands import WBGT_BANDINGS, Banding, Sureness
 from gateway.heat.horse import Pace
 from gateway.heat.units import fahrenheit
 from gateway.model import Level, Post
@@ -48,6 +49,11 @@ def conditions(asked: Asked, *, pace: Pace | None) -> str:
     return ", ".join(said)
 
 
+def one_digit(value: float) -> str:
+    """One digit, cut and not rounded: 149.96 must not read as 150, which is the next band."""
+    return f"{floor(round(value * 10.0, 6)) / 10.0:.1f}"
+
+
 def _line(name: str, text: str) -> str:
     return f"{name:<{_WIDE}}{text}"
 
@@ -60,11 +66,11 @@ def _rule(r: Reckoning, posts: tuple[Post, ...]) -> Iterator[str]:
     passed = [f"at or above {post.at:g}" for post in posts if r.sum_f_pct >= post.at]
     ahead = [f"below {post.at:g}" for post in posts if r.sum_f_pct < post.at]
     where = " and ".join((*passed[-1:], *ahead[:1]))
-    yield _line("Sum", f"{r.sum_f_pct:.1f}: {fahrenheit(r.asked.temp_c):.1f} °F + {r.asked.rh_pct:g} %, {where}")
+    yield _line("Sum", f"{one_digit(r.sum_f_pct)}: {fahrenheit(r.asked.temp_c):.1f} °F + {r.asked.rh_pct:g} %, {where}")
     yield _line("Posts", ", ".join(f"{post.at:g}" for post in posts))
     yield _line("Level", f"{int(r.level)} of 3 by the sum: {ADVICE[r.level]}")
     if r.indices.sum_minus_wind is not None:
-        yield _line("Less wind", f"{r.indices.sum_minus_wind:.1f}: the sum less the wind in mph")
+        yield _line("Less wind", f"{one_digit(r.indices.sum_minus_wind)}: the sum less the wind in mph")
 
 
 def _air(r: Reckoning) -> Iterator[str]:
@@ -78,14 +84,13 @@ def _air(r: Reckoning) -> Iterator[str]:
 
 def _horse(r: Reckoning) -> Iterator[str]:
     asked, found = r.asked, r.balance
-    yield _line("Horse", conditions(asked, pace=asked.pace))
+    yield _line("For", f"a {conditions(asked, pace=asked.pace)}")
     yield _line("Carry", f"{_about(r.carries[asked.pace])} at {_doing(asked, asked.pace)}; {_verdict(r)}")
     yield _line("", ", ".join(f"{pace} {_carry(band.carry)}" for pace, band in r.carries.items()))
     yield _line("Roof", _roof(r))
-    need = "more than the air can take" if found.required_wettedness >= NEED_TOP else f"{found.required_wettedness:.2f}"
-    yield _line("Wet skin", f"needs {need} of its skin wet to stay level (1 is all of it)")
-    stored = found.storage_k_min
-    yield _line("Warms", f"by about {stored:.3f} K a minute" if stored > 0.0005 else "not: what it makes goes off")
+    need = f"{NEED_TOP:.0f} or more" if found.required_wettedness >= NEED_TOP else f"{found.required_wettedness:.2f}"
+    yield _line("Wet skin", f"{need} of it must be wet for the heat to go; 1 is all of it")
+    yield _line("Warms", _warms(found))
     yield _line("Water", f"about {found.sweat_l_h:.1f} L/h sweat or hosing, {found.water_l_h:.1f} L/h with the breath")
 
 
@@ -129,7 +134,8 @@ def _scales(r: Reckoning) -> Iterator[str]:
 def _published(banding: Banding, wbgt_c: float) -> str:
     source = banding.source.split(":")[0].split(",")[0].split("(")[0].strip()
     year = "" if banding.year is None else f" {banding.year}"
-    return f"{banding.bands[banding.band_of(wbgt_c)].meaning} ({source}{year}; {banding.sureness.value})"
+    seen = "" if banding.sureness is Sureness.READ else ", second-hand"
+    return f"{banding.bands[banding.band_of(wbgt_c)].meaning} ({source}{year}{seen})"
 
 
 def _about(band: CarryBand) -> str:
@@ -151,16 +157,27 @@ def _verdict(r: Reckoning) -> str:
         return "the air takes the heat"
     if band.high < 1.0:
         return "the air cannot take the heat"
-    return "likely enough, not surely" if band.carry >= 1.0 else "likely too little"
+    return "likely enough, not surely so" if band.carry >= 1.0 else "likely too little"
+
+
+def _warms(found: HeatBalance) -> str:
+    """A horse can warm although the air would take the heat: it cannot sweat that much."""
+    if found.storage_k_min < 0.0005:
+        return "not: what it makes goes off"
+    why = "; no horse sweats enough" if found.carry >= 1.0 else ""
+    return f"by about {found.storage_k_min:.3f} K a minute{why}"
 
 
 def _roof(r: Reckoning) -> str:
-    if r.roof.low is r.roof.high:
-        said = _pace(r.roof.pace)
-    else:
-        said = f"about {_pace(r.roof.pace)} ({_pace(r.roof.low)} to {_pace(r.roof.high)})"
+    if r.roof.high is None:
+        return "no pace is carried"
+    if r.roof.pace is None:
+        return f"no pace is carried ({_pace(r.roof.high)} at best)"
+    said = f"about {_pace(r.roof.pace)}"
+    if r.roof.low is not r.roof.high:
+        said += f" ({_pace(r.roof.low)} to {_pace(r.roof.high)})"
     said += ", the fastest pace that the air carries"
-    if r.roof.pace not in (None, Pace.STAND) and r.carries[Pace.STAND].carry < 1.0:
+    if r.roof.pace is not Pace.STAND and r.carries[Pace.STAND].carry < 1.0:
         said += "; not standing: a horse that stands makes no wind"
     return said
 
@@ -170,7 +187,7 @@ def _pace(pace: Pace | None) -> str:
 
 
 def _wet(wetness: float) -> str:
-    return {0.0: "dry", 1.0: "wet all over"}.get(wetness, f"{wetness:.0%} of the skin wet")
+    return {0.0: "dry", 1.0: "wet all over"}.get(wetness, f"{100 * wetness:.0f} % of the skin wet")
 
 
 def _doing(asked: Asked, pace: Pace) -> str:

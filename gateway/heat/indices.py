@@ -12,6 +12,7 @@ from gateway.heat.ranges import SPEED_MPS, TEMP_C, air_within, within
 from gateway.heat.units import celsius, fahrenheit, kelvin, mph
 
 _NOISE_DECIMALS = 9
+_NOISE_K = 1e-6  # in saturated air a dew point or wet bulb from an inverse may lie this much above the air
 
 
 def heat_sum(*, temp_c: float, rh_pct: float) -> float:
@@ -71,7 +72,7 @@ def thi_wet_bulb(*, temp_c: float, wet_bulb_c: float) -> float:
     Reference: National Research Council 1971, A guide to environmental research on animals (from memory).
     """
     within("temp_c [°C]", temp_c, TEMP_C)
-    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c))
+    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c + _NOISE_K))
     return 0.72 * (temp_c + wet_bulb_c) + 40.6
 
 
@@ -83,7 +84,7 @@ def thi_yousef(*, temp_c: float, dew_point_c: float) -> float:
     Reference: Yousef 1985, Stress physiology in livestock, volume 1 (from memory).
     """
     within("temp_c [°C]", temp_c, TEMP_C)
-    within("dew_point_c [°C]", dew_point_c, (-100.0, temp_c))
+    within("dew_point_c [°C]", dew_point_c, (-100.0, temp_c + _NOISE_K))
     return temp_c + 0.36 * dew_point_c + 41.2
 
 
@@ -95,7 +96,7 @@ def thi_bianca(*, temp_c: float, wet_bulb_c: float) -> float:
     Reference: Bianca 1962, Nature 195:251 (from memory).
     """
     within("temp_c [°C]", temp_c, TEMP_C)
-    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c))
+    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c + _NOISE_K))
     return fahrenheit(0.35 * temp_c + 0.65 * wet_bulb_c)
 
 
@@ -107,7 +108,7 @@ def thi_thom(*, temp_c: float, wet_bulb_c: float) -> float:
     Reference: Thom 1959, Weatherwise 12:57; American Meteorological Society glossary.
     """
     within("temp_c [°C]", temp_c, TEMP_C)
-    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c))
+    within("wet_bulb_c [°C]", wet_bulb_c, (-45.0, temp_c + _NOISE_K))
     return 0.4 * (fahrenheit(temp_c) + fahrenheit(wet_bulb_c)) + 15.0
 
 
@@ -140,6 +141,6 @@ def humidex(*, temp_c: float, dew_point_c: float) -> float:
     Reference: Masterton and Richardson 1979, Environment Canada CLI 1-79.
     """
     within("temp_c [°C]", temp_c, TEMP_C)
-    within("dew_point_c [°C]", dew_point_c, (-100.0, temp_c))
+    within("dew_point_c [°C]", dew_point_c, (-100.0, temp_c + _NOISE_K))
     vapour_hpa = 6.11 * exp(5417.7530 * (1.0 / 273.16 - 1.0 / kelvin(dew_point_c)))
     return temp_c + 0.5555 * (vapour_hpa - 10.0)

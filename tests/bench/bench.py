@@ -22,6 +22,7 @@ from gateway.control.inputs import air_at
 from gateway.engine.snapshot import encode
 from gateway.engine.step import StepInputs, StepState, step
 from gateway.model import DEFAULT_POSTS, Latest, Policy
+from tests.bench import heat_bench
 from tests.control.barns import air, barn, fan, sensor, stamp
 from tests.e2e.barn import running_barn
 
@@ -35,6 +36,7 @@ def main() -> None:
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     print(f"{platform.machine()}, Python {platform.python_version()}, one core")
     _step()
+    heat_bench.main()
     _replay()
     _memory()
 
