@@ -34,7 +34,7 @@ _ROOF = (
 )
 _SENTENCE = (
     "By language: says in short words that the rule and the air differ. Empty texts when rule_level equals air_level, "
-    f"or nothing is known. For what it says of the air: {_PROPOSAL}"
+    f"or nothing is known. What it says of the air: {_PROPOSAL[0].lower()}{_PROPOSAL[1:]}"
 )
 
 

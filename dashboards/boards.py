@@ -28,8 +28,8 @@ from gateway.engine.snapshot import Snapshot
 FOLDER = Path(__file__).parent / "templates"
 
 
-# Pixels of a 1080-pixel screen, by (more than four rows, message bar), with a line of words below.
-POLE_HEIGHTS = {(False, False): 92, (False, True): 64, (True, False): 56, (True, True): 38}
+# Pixels of a 1080-pixel screen, by (more than four rows, message bar): without and with a line of words below.
+POLE_HEIGHTS = {(False, False): (112, 74), (False, True): (92, 48), (True, False): (72, 44), (True, True): (58, 30)}
 
 
 class Face(StrEnum):
@@ -222,7 +222,7 @@ class _Draw:
                 labels=labels(row.temp_f or 0, row.rh_pct or 0) if known else ("", ""),
                 outline=row.freshness == "late",
                 width=470,
-                height=POLE_HEIGHTS[len(board.rows) > 4, board.message is not None],
+                height=POLE_HEIGHTS[len(board.rows) > 4, board.message is not None][1 if row.note else 0],
             )
         )
 

@@ -25,8 +25,8 @@ ROWS_AT_MOST = 6
 # Names and other places of the worst level that fit beside the word, alone and with what the roof says.
 WHERE_AT_MOST, WHERE_AT_MOST_LIMITED = 3, 2
 
-# Letters of a note that fit on the line below words, pole and kit.
-NOTE_LETTERS = 56
+# Letters that fit below a pole beside at most one kit sign, and beside two; smaller rows hold half as many again.
+NOTE_LETTERS, NOTE_LETTERS_TWO_SIGNS, SMALL_ROWS = 34, 25, 1.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +90,7 @@ def live_board(snapshot: Snapshot, texts: Sequence[Words]) -> Board:
     missing = len(snapshot.places) - len(shown)
     return Board(
         head=_head(snapshot.places, texts),
-        rows=tuple(_row(place, texts, snapshot.posts) for place in shown),
+        rows=tuple(_row(place, texts, snapshot.posts, _letters(place, len(shown))) for place in shown),
         hidden=texts[0].places_not_shown.format(n=missing) if missing else "",
         message=worst_message(snapshot, texts),
         posts=snapshot.posts,
@@ -175,7 +175,7 @@ def _shown(places: Sequence[PlaceView]) -> tuple[PlaceView, ...]:
     return tuple(place for place in places if any(place is one for one in worst))
 
 
-def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float]) -> Row:
+def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float], letters: int) -> Row:
     signs = _signs(place.kit, texts[0])
     if place.level is None or place.sum_f_pct is None or place.temp_c is None or place.rh_pct is None:
         return _lost_row(place, texts, signs)
@@ -199,18 +199,27 @@ def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float]) -> Ro
         sum_text=str(facts["sum"]),
         temp_f=temp_f_of(place.temp_c),
         rh_pct=math.floor(place.rh_pct + 0.5),
-        note=_note(place, texts, late),
+        note=_note(place, texts, late, letters),
         differs=differs(place),
         signs=signs,
         said=f"{said}. {sentence(place, words) or air_note(place, words)}",
     )
 
 
-def _note(place: PlaceView, texts: Sequence[Words], late: bool) -> tuple[Line, ...]:
-    """The age of a late reading, then the air; beside an age only the leading language has room for the air."""
+def _letters(place: PlaceView, rows: int) -> int:
+    """How many letters of a note fit in the row of this place."""
+    letters = NOTE_LETTERS if len(place.kit) < 2 else NOTE_LETTERS_TWO_SIGNS
+    return int(letters * SMALL_ROWS) if rows > 4 else letters
+
+
+def _note(place: PlaceView, texts: Sequence[Words], late: bool, letters: int) -> tuple[Line, ...]:
+    """The age of a late reading, then the air, in each language as far as the letters fit."""
     ages = in_each(texts, lambda words: old_text(place.age_s or 0.0, words)) if late else ()
     note = (*ages, *in_each(texts, lambda words: air_note(place, words)))
-    return note if sum(len(line.text) for line in note) <= NOTE_LETTERS else note[: len(ages) + 1]
+    for count in range(len(note), 1, -1):  # the first language always stays
+        if sum(len(line.text) + 1 for line in note[:count]) <= letters:
+            return note[:count]
+    return note[:1]
 
 
 def _lost_row(place: PlaceView, texts: Sequence[Words], signs: tuple[Sign, ...]) -> Row:

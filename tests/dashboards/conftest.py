@@ -49,10 +49,6 @@ LABELS = {
 }
 
 
-# The roof of a riding place whose level by the air is 0 to 3.
-ROOFS = ("canter", "trot", "walk", "none")
-
-
 class Barns:
     """Barns and their parts as a test wants them."""
 
@@ -74,18 +70,17 @@ class Barns:
     def place(
         name: str = "arena", temp_c: float = 22.0, rh_pct: float = 50.0, level: int = 0, **other: Any
     ) -> PlaceView:
-        kind = other.get("kind", "riding" if name in ("arena", "outdoors") else "standing")
         given: dict[str, Any] = {
             "name": name,
-            "kind": kind,
+            "kind": "riding" if name in ("arena", "outdoors") else "standing",
             "label": LABELS.get(name, {"en": name.title(), "es": name.title()}),
             "freshness": "fresh",
-            "policy": "stricter" if kind == "riding" else "air",
+            "policy": "stricter",
             "level": level,
             "rule_level": level,
             "air_level": level,
             "last_level": level,
-            "roof": ROOFS[min(other.get("air_level", level), 3)],
+            "roof": ("canter", "trot", "walk", "none")[min(level, 3)],
             "carry_pace": "stand",
             "carry": 1.7,
             "carry_low": 1.2,
@@ -177,34 +172,6 @@ class Barns:
             Barns.place("arena", 38.3, 81.0, 3, kit=(Barns.kit("arena-fans"),)),
             Barns.place("rack", 35.6, 68.0, 2, kit=(Barns.kit("rack-fan"),)),
             Barns.place("outdoors", 37.0, 70.0, 2),
-        )
-
-    @staticmethod
-    def split(name: str = "arena", rule_level: int = 2, air_level: int = 0, **other: Any) -> PlaceView:
-        """A place where the rule and the air differ; its level is what its policy makes of both."""
-        policy = other.get("policy", Barns.place(name).policy)
-        level = {"rule": rule_level, "air": air_level, "stricter": max(rule_level, air_level)}[policy]
-        return Barns.place(name, **{**other, "level": level, "rule_level": rule_level, "air_level": air_level})
-
-    @staticmethod
-    def damp_morning() -> Snapshot:
-        """Mild and damp: the rule says care, the air is fine."""
-        stalls = (Barns.kit("stall-fans", asked=False, seen=False), Barns.mister())
-        return Barns.barn(
-            Barns.split("stalls", temp_c=23.0, rh_pct=84.0, kit=stalls),
-            Barns.split("arena", temp_c=22.2, rh_pct=88.0, kit=(Barns.kit("arena-fans", asked=False, seen=False),)),
-            Barns.split("rack", temp_c=22.8, rh_pct=90.0, kit=(Barns.kit("rack-fan", asked=False, seen=False),)),
-            Barns.split("outdoors", temp_c=21.5, rh_pct=89.0),
-        )
-
-    @staticmethod
-    def hot_noon() -> Snapshot:
-        """Hot and not very damp: the air limits before the rule does."""
-        return Barns.barn(
-            Barns.split("stalls", 1, 2, temp_c=34.4, rh_pct=50.0, kit=(Barns.kit("stall-fans"), Barns.mister())),
-            Barns.split("arena", 1, 2, temp_c=38.0, rh_pct=44.0, kit=(Barns.kit("arena-fans"),)),
-            Barns.split("rack", 1, 3, temp_c=40.0, rh_pct=40.0, kit=(Barns.kit("rack-fan"), Barns.mister(on=True))),
-            Barns.place("outdoors", 33.0, 50.0, 1),
         )
 
     @staticmethod
