@@ -91,11 +91,12 @@ def indices(
 def clear_sky_cos(sun_w_m2: float) -> float:
     """Cosine of the sun's zenith angle at which a clear sky gives this global irradiance [W/m2]; 1 is the most.
 
-    Reference: Haurwitz 1945, J Meteorol 2:154-166, global irradiance = 1098 cos z exp(-0.057 / cos z), solved for z.
+    Reference: Haurwitz 1945, J Meteorol 2:154-166, global irradiance = 1098 cos z exp(-0.059 / cos z), solved for z;
+    the two numbers as in an open solar library.
     """
 
     def short(cos: float) -> float:
-        return sun_w_m2 - 1098.0 * cos * exp(-0.057 / cos)
+        return sun_w_m2 - 1098.0 * cos * exp(-0.059 / cos)
 
     return falling_root(short, low=1e-3, high=1.0, close=1e-7)
 

@@ -22,7 +22,7 @@ from gateway.model import Post
 
 PAPER, INK, INK2, LINE = "#F7F6F1", "#12171A", "#3D464B", "#7A8488"
 _WIDTH, _HEIGHT = 1000, 700
-_LEFT, _TOP, _WIDE, _HIGH = 84, 128, 680, 440
+_LEFT, _TOP, _WIDE, _HIGH = 84, 136, 680, 440
 _COLUMNS = 136  # one temperature every five pixels
 _MOST_TICKS = 11
 _TEXT, _LETTER = 19, 0.62  # size, and width of a letter as a share of it
@@ -69,7 +69,7 @@ def roof_picture(temps: Span, humidities: Span, asked: Asked, posts: tuple[Post,
         *_areas(frame, found),
         *(_stand_line(frame, found) if stand_apart else ()),
         *_sum_rules(frame, posts),
-        *_names(frame, found),
+        *_names(frame, found, posts),
         *_axes(frame, temps, humidities),
         *_key(stand_apart),
     )
@@ -151,17 +151,29 @@ def _rule_ends(frame: _Frame, at: float) -> tuple[tuple[float, float], tuple[flo
     return (first_c, at - fahrenheit(first_c)), (last_c, at - fahrenheit(last_c))
 
 
-def _names(frame: _Frame, found: Limits) -> Iterator[str]:
+def _names(frame: _Frame, found: Limits, posts: tuple[Post, ...]) -> Iterator[str]:
     """Each area's word where it has most room; an area too thin for its word has it in the key only."""
+    high = _TEXT * 1.5
     for pace, floor, top in found.areas():
-        half = int(len(_name(pace)) * _TEXT * _LETTER / 2 / (_WIDE / _COLUMNS)) + 2
-        rooms = [
-            (min(top[i - half : i + half + 1]), max(floor[i - half : i + half + 1]), i)
-            for i in range(half, _COLUMNS - half + 1)
-        ]
-        high, low, i = max(rooms, key=lambda room: min(room[0] - room[1], 25.0) - 0.02 * abs(room[2] - _COLUMNS / 2))
-        if frame.y(low) - frame.y(high) >= 1.5 * _TEXT:
-            yield _plated(frame.x(found.temps_c[i]), (frame.y(low) + frame.y(high)) / 2, _name(pace))
+        half = int(len(_name(pace)) * _TEXT * _LETTER / 2 / (_WIDE / _COLUMNS)) + 4
+        places: list[tuple[float, float, float]] = []
+        for i in range(half, _COLUMNS - half + 1):
+            # the room that is free over the whole width of the word
+            upper, lower = frame.y(min(top[i - half : i + half + 1])), frame.y(max(floor[i - half : i + half + 1]))
+            x = frame.x(found.temps_c[i])
+            for share in (0.5, 0.3, 0.7) if lower - upper >= high + 8.0 else ():
+                y = upper + high / 2 + 4.0 + share * (lower - upper - high - 8.0)
+                room = min(lower - upper, 90.0) - 0.1 * abs(x - _LEFT - _WIDE / 2)
+                places.append((room - (200.0 if _on_rule(frame, posts, x, y) else 0.0), x, y))
+        if places:
+            _, x, y = max(places)
+            yield _plated(x, y, _name(pace))
+
+
+def _on_rule(frame: _Frame, posts: tuple[Post, ...], x: float, y: float) -> bool:
+    """Whether a word at this place would stand on a sum's line or hard beside it."""
+    temp_c = frame.low_c + (x - _LEFT) / _WIDE * (frame.high_c - frame.low_c)
+    return any(abs(frame.y(post.at - fahrenheit(temp_c)) - y) < 2.0 * _TEXT for post in posts)
 
 
 def _axes(frame: _Frame, temps: Span, humidities: Span) -> Iterator[str]:
@@ -173,13 +185,13 @@ def _axes(frame: _Frame, temps: Span, humidities: Span) -> Iterator[str]:
         yield f'<path d="M{x:.1f} {bottom}v9" stroke="{INK}" stroke-width="3"/>'
         yield _text(x, bottom + 31, f"{temp_c:.3g}", anchor="middle")
         yield _text(x, bottom + 55, f"{temp_f:.3g}", anchor="middle", fill=INK2)
-    yield _text(right + 26, bottom + 31, "°C air")
-    yield _text(right + 26, bottom + 55, "°F", fill=INK2)
+    yield _text(right + 36, bottom + 31, "°C air")
+    yield _text(right + 36, bottom + 55, "°F", fill=INK2)
     for rh in _thinned(humidities.values):
         y = frame.y(rh)
         yield f'<path d="M{_LEFT} {y:.1f}h-9" stroke="{INK}" stroke-width="3"/>'
         yield _text(_LEFT - 15, y + 7, f"{rh:g}", anchor="end")
-    yield _text(_LEFT - 15, _TOP - 18, "% humidity" if _LEFT > 120 else "%", anchor="end")
+    yield _text(24, _TOP - 32, "% humidity")
 
 
 def _key(stand_apart: bool) -> Iterator[str]:
@@ -200,7 +212,7 @@ def _key(stand_apart: bool) -> Iterator[str]:
         yield f'<path d="M{left} {y - 6}h46" {_DOTS}/>'
         yield _text(left + 58, y, "standing is")
         yield _text(left + 58, y + 24, "carried only")
-        yield _text(left + 58, y + 48, "below this")
+        yield _text(left + 58, y + 48, "left of this")
     note = "An estimate for a typical horse, our own proposal, not published. Look at the horse."
     yield _text(_LEFT, _HEIGHT - 30, note, size=17, fill=INK2)
 

@@ -41,6 +41,8 @@ def conditions(asked: Asked, *, pace: Pace | None) -> str:
     said = [f"{horse.mass_kg:.0f} kg horse, {_wet(horse.wetness)}"]
     if pace is not None:
         said.append(f"at {_doing(asked, pace)}")
+    elif asked.just_worked:
+        said.append("just worked when it stands")
     said.append(f"air {around.air_mps:.3g} m/s" + (" (taken, none was given)" if asked.air_mps is None else ""))
     if asked.sun_w_m2 is not None:
         said.append(f"sun {asked.sun_w_m2:g} W/m2")

@@ -7,6 +7,7 @@ import io
 import json
 from xml.etree import ElementTree
 
+import psychrolib
 import pytest
 
 from gateway.heat.balance import Surroundings, roof
@@ -18,10 +19,6 @@ def _run(*words: str) -> str:
     run = loosebox("reckon", *words)
     assert run.returncode == 0, run.stderr
     return run.stdout
-
-
-def _table(text: str) -> list[list[str]]:
-    return list(csv.reader(io.StringIO(_run("--table", "csv", *text.split()))))
 
 
 # A wet standing horse of 500 kg just after work: required wettedness, required and maximal evaporation [W], worked by
@@ -104,6 +101,37 @@ def test_a_table_of_the_roof_is_the_roof() -> None:
         assert pace == str(expected or "none")
 
 
+@pytest.mark.parametrize("unit", ["C", "F"])
+def test_a_table_of_wet_bulbs_read_again_agrees_with_psychrolib(unit: str) -> None:
+    temps = "5C..40C/7C" if unit == "C" else "50F..104F/9F"
+    text = _run("--temp", temps, "--rh", "20..90/35", "--altitude", "500m", "--table", "csv", "--of", "wet-bulb")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == (18 if unit == "C" else 21)
+    psychrolib.SetUnitSystem(psychrolib.SI if unit == "C" else psychrolib.IP)
+    pressure = psychrolib.GetStandardAtmPressure(500.0 if unit == "C" else 500.0 / 0.3048)
+    for row in rows:
+        wet = psychrolib.GetTWetBulbFromRelHum(float(row[f"temp [°{unit}]"]), float(row["rh [%]"]) / 100, pressure)
+        assert float(row[f"wet bulb [°{unit}]"]) == pytest.approx(wet, abs=0.02)
+
+
+def test_a_table_for_people_is_aligned_and_marks_what_is_not_carried() -> None:
+    lines = _run("--temp", "26C..38C/6C", "--rh", "60..90/30", "--air", "0.2m/s", "--just-worked", "--table", "text")
+    head, *rows = lines.splitlines()[2:6]
+    assert head.split() == ["°C", "\\", "%", "60", "90"]
+    assert len({len(row) for row in rows}) == 1
+    # independent reproduction: required wettedness 1.68 and 3.63 at 32 °C, so carry 0.59 and 0.28
+    assert rows[1].split() == ["32", "0.59!", "0.28!"]
+    assert "just worked" in lines and "below 1" in lines
+
+
+def test_a_sum_just_below_a_post_is_not_rounded_up_to_it() -> None:
+    # 86 °F + 63.96 % = 149.96
+    assert "149.9: " in _run("--temp", "86F", "--rh", "63.96")
+    assert "149.9" in _run("--temp", "86F", "--rh", "63.96", "--table", "text", "--of", "sum")
+    found = _run("--temp", "86F", "--rh", "63.96", "--table", "csv", "--of", "sum").splitlines()[1]
+    assert float(found.split(",")[2]) == pytest.approx(149.96, abs=1e-9)
+
+
 def test_the_picture_is_one_well_formed_svg_that_names_its_paces_and_posts() -> None:
     root = ElementTree.fromstring(_run("--temp", "20C..40C/1C", "--rh", "30..95/5", "--table", "svg"))
     assert root.tag.endswith("svg")
@@ -126,10 +154,51 @@ def test_the_picture_is_one_well_formed_svg_that_names_its_paces_and_posts() -> 
         (("--of", "carry"), "--table"),
         (("--table", "csv", "--json"), "--table csv"),
         (("--table", "svg"), "two ranges"),
+        (("--table", "svg", "--of", "sum"), "shows the roof"),
+        (("--table", "text", "--globe", "41C"), "one air temperature"),
+        (("--globe", "41"), "97F or 36.1C"),
+        (("--air", "3 knots"), "m/s, mph, km/h, kn"),
+        (("--air=-1m/s",), "air_mps"),
+        (("--sun", "5000W/m2"), "sun_w_m2"),
+        (("--altitude", "9000m"), "altitude_m"),
+        (("--wet", "half"), "from 0 to 1"),
+        (("--temp-error", "0.3"), "0.3K"),
+        (("--rh-error", "wide"), "write a number"),
+        (("--globe", "121C"), "globe_c"),
     ],
 )
-def test_refusals_are_one_clear_line(words: tuple[str, ...], why: str) -> None:
+def test_what_cannot_be_is_refused_in_one_line(words: tuple[str, ...], why: str) -> None:
     run = loosebox("reckon", "--temp", "32C", "--rh", "60", *words)
     assert run.returncode == 1
     assert why in run.stderr
     assert len(run.stderr.strip().splitlines()) == 1 and "Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize(
+    ("temp", "rh", "why"),
+    [
+        ("20C..38C/2C", "60", "a range needs a table"),
+        ("32C", "30..90/10", "a range needs a table"),
+        ("20C..100F/2C", "60", "in one unit"),
+        ("20C..38C", "60", "first, last and step"),
+        ("32C", "30..90", "first, last and step"),
+        ("38C..20C/2C", "60", "above the first"),
+        ("32C", "30..90/0", "above 0"),
+        ("0C..38C/0.01C", "60", "at most 500"),
+        ("20..38/2", "60", "97F or 36.1C"),
+    ],
+)
+def test_ranges_that_make_no_table_are_refused(temp: str, rh: str, why: str) -> None:
+    run = loosebox("reckon", "--temp", temp, "--rh", rh)
+    assert run.returncode == 1
+    assert why in run.stderr
+    assert len(run.stderr.strip().splitlines()) == 1 and "Traceback" not in run.stderr
+
+
+@pytest.mark.parametrize(
+    "words", [("--pace", "amble"), ("--table", "pdf"), ("--of", "everything"), ("--altitude-m", "3")]
+)
+def test_words_that_reckon_does_not_know_are_refused(words: tuple[str, str]) -> None:
+    run = loosebox("reckon", "--temp", "32C", "--rh", "60", *words)
+    assert run.returncode == 2
+    assert words[0] in run.stderr and "Traceback" not in run.stderr

