@@ -203,7 +203,7 @@ def _replay(args: argparse.Namespace) -> None:
     from gateway.model import DEFAULT_POSTS, Policy
     from gateway.site import load
 
-    barn = load(args.site).barn if args.site else replay.plain_barn(DEFAULT_POSTS, Policy(args.policy or "stricter"))
+    barn = load(args.site).barn if args.site else replay.plain_barn(DEFAULT_POSTS, Policy.STRICTER)
     if args.policy:
         places = tuple(dataclasses.replace(place, policy=Policy(args.policy)) for place in barn.places)
         barn = dataclasses.replace(barn, places=places)

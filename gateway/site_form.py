@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from gateway.model import DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS
+from gateway.model import DEFAULT_AIR_MPS, DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS
 from gateway.site_lines import one_of
 
 EVERY_S, LATE_TIMES, LOST_TIMES = 10.0, 2, 3
@@ -120,7 +120,7 @@ class PlaceForm(BaseModel):
     kind: Literal["riding", "standing"]
     label: Annotated[LabelForm, _table('{ en = "Stalls", es = "Cuadras" }')] = LabelForm()
     policy: Literal["rule", "air", "stricter"] | None = Field(None, description='one of "rule", "air", "stricter"')
-    air_mps: Annotated[float, _span(0, 10)] = 0.2
+    air_mps: Annotated[float, _span(0, 10)] = DEFAULT_AIR_MPS
 
 
 class SerialForm(BaseModel):

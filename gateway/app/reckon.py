@@ -15,7 +15,7 @@ from typing import Any
 from gateway.app.reckon_indices import Indices, indices
 from gateway.control.levels import band
 from gateway.errors import GatewayError
-from gateway.heat.balance import ROOF_PACES, HeatBalance, Surroundings, balance
+from gateway.heat.balance import HeatBalance, Surroundings, balance, fastest_carried
 from gateway.heat.band import CarryBand, Effects, carry_band, effects
 from gateway.heat.bands import WBGT_BANDINGS
 from gateway.heat.horse import Horse, Pace
@@ -23,9 +23,8 @@ from gateway.heat.indices import heat_sum
 from gateway.heat.psychro import dew_point_c, pressure_at_altitude_pa, vapour_pressure_pa, wet_bulb_c
 from gateway.heat.radiant import mean_radiant_c
 from gateway.heat.uncertainty import Accuracy, carry_error, sum_error, wet_bulb_error_k
-from gateway.model import DEFAULT_HORSE_MASS_KG, Level, Post
+from gateway.model import DEFAULT_AIR_MPS, DEFAULT_HORSE_MASS_KG, Level, Post
 
-TAKEN_AIR_MPS = 0.2  # air in a closed barn, when nobody says otherwise: own choice, on the careful side
 FAN_MPS = 2.5  # at the horse, of a barn fan in the stall front: own choice
 JUST_WORKED_OXYGEN = 9.0  # mL/(kg min), a horse that stands after work: own choice
 
@@ -55,7 +54,7 @@ class Asked:
 
     def around(self) -> Surroundings:
         """Air and radiation at the horse. Raises RangeError."""
-        air_mps = TAKEN_AIR_MPS if self.air_mps is None else self.air_mps
+        air_mps = DEFAULT_AIR_MPS if self.air_mps is None else self.air_mps
         radiant_c = None
         if self.globe_c is not None:
             radiant_c = mean_radiant_c(globe_c=self.globe_c, temp_c=self.temp_c, air_mps=air_mps)
@@ -147,13 +146,10 @@ def reckon(asked: Asked, posts: tuple[Post, ...]) -> Reckoning:
 
 
 def _roof(carries: Mapping[Pace, CarryBand]) -> Roof:
-    def fastest(carry: Mapping[Pace, float]) -> Pace | None:
-        return next((pace for pace in reversed(ROOF_PACES) if carry[pace] >= 1.0), None)
-
     return Roof(
-        low=fastest({pace: found.low for pace, found in carries.items()}),
-        pace=fastest({pace: found.carry for pace, found in carries.items()}),
-        high=fastest({pace: found.high for pace, found in carries.items()}),
+        low=fastest_carried(lambda pace: carries[pace].low),
+        pace=fastest_carried(lambda pace: carries[pace].carry),
+        high=fastest_carried(lambda pace: carries[pace].high),
     )
 
 

@@ -62,8 +62,6 @@ def indices(
 ) -> Indices:
     """All indices; wind and sun None where nobody said them. Raises RangeError."""
     temp_c, rh_pct = around.temp_c, around.rh_pct
-    # in saturated air both are the air itself but for the last binary digit, and no formula takes more than that
-    wet_c, dew_c = min(wet_bulb_c, temp_c), min(dew_point_c, temp_c)
     return Indices(
         sum_minus_wind=None
         if wind_mps is None
@@ -71,9 +69,9 @@ def indices(
         thi={
             "nrc": thi_nrc(temp_c=temp_c, rh_pct=rh_pct),
             "mader": thi_mader(temp_c=temp_c, rh_pct=rh_pct),
-            "wet_bulb": thi_wet_bulb(temp_c=temp_c, wet_bulb_c=wet_c),
-            "yousef": thi_yousef(temp_c=temp_c, dew_point_c=dew_c),
-            "bianca": thi_bianca(temp_c=temp_c, wet_bulb_c=wet_c),
+            "wet_bulb": thi_wet_bulb(temp_c=temp_c, wet_bulb_c=wet_bulb_c),
+            "yousef": thi_yousef(temp_c=temp_c, dew_point_c=dew_point_c),
+            "bianca": thi_bianca(temp_c=temp_c, wet_bulb_c=wet_bulb_c),
         },
         wbgt_simple_c=wbgt_simple_c(temp_c=temp_c, rh_pct=rh_pct),
         wbgt_under_roof_c=wbgt_under_roof(
@@ -82,8 +80,8 @@ def indices(
         wbgt_outdoor=_outdoor(around, sun_w_m2),
         for_people={
             "human_heat_index_c": human_heat_index_c(temp_c=temp_c, rh_pct=rh_pct),
-            "humidex": humidex(temp_c=temp_c, dew_point_c=dew_c),
-            "thi_thom": thi_thom(temp_c=temp_c, wet_bulb_c=wet_c),
+            "humidex": humidex(temp_c=temp_c, dew_point_c=dew_point_c),
+            "thi_thom": thi_thom(temp_c=temp_c, wet_bulb_c=wet_bulb_c),
         },
     )
 

@@ -198,8 +198,7 @@ def _heard(barn: Barn, row: WeatherRow, now_s: float, latest: dict[str, Latest])
 def _step(barn: Barn, state: StepState, latest: dict[str, Latest], now_s: float) -> StepResult:
     # Recorded weather has no relays: what is asked is seen.
     seen = {name: KitSeen(on=run.on, at_s=now_s) for name, run in state.control.kit.items()}
-    result = step(barn, state, StepInputs(latest=latest, seen=seen, stamp=_stamp(now_s)), now_s)
-    return result
+    return step(barn, state, StepInputs(latest=latest, seen=seen, stamp=_stamp(now_s)), now_s)
 
 
 def _stamp(now_s: float) -> Stamp:

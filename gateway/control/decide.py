@@ -27,12 +27,9 @@ class ControlState:
     kit: Mapping[str, RunState] = field(default_factory=dict)
 
 
-def start_state(barn: Barn, now_s: float, known: Mapping[str, RunState] | None = None) -> ControlState:
-    """State at start. Kit of unknown past counts as put into its safe state just now."""
-    known = known or {}
-    return ControlState(
-        kit={kit.name: known.get(kit.name, RunState(on=kit.safe_on, since_s=now_s)) for kit in barn.kit}
-    )
+def start_state(barn: Barn, now_s: float) -> ControlState:
+    """State at start. The past is unknown: kit counts as put into its safe state just now."""
+    return ControlState(kit={kit.name: RunState(on=kit.safe_on, since_s=now_s) for kit in barn.kit})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from gateway.heat.balance import ROOF_PACES, Surroundings, carry
+from gateway.heat.balance import ROOF_PACES, Surroundings, carry, fastest_carried
 from gateway.heat.band import CarryBand, carry_band
 from gateway.heat.horse import Horse, Pace
 from gateway.heat.indices import heat_sum
@@ -42,7 +42,7 @@ def heat_load(temp_c: float, rh_pct: float, place: Place, barn: Barn) -> HeatLoa
         wet_bulb_c=wet_bulb_c(temp_c=temp_c, rh_pct=rh_pct, pressure_pa=barn.pressure_pa),
         dew_point_c=dew_point_c(vapour_pressure_pa(temp_c=temp_c, rh_pct=rh_pct)),
         carries=carries,
-        roof=next((pace for pace in reversed(ROOF_PACES) if carries[pace] >= 1.0), None),
+        roof=fastest_carried(carries.__getitem__),
         shown_pace=shown_pace,
         shown=carry_band(around, shown_pace, horse),
     )

@@ -9,6 +9,7 @@ also takes less by convection and more by evaporation, which together raises car
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import hypot
 
@@ -153,10 +154,19 @@ def roof(around: Surroundings, horse: Horse) -> Pace | None:
     Raises: RangeError.
     Reference: our proposal, not published.
     """
-    for pace in reversed(ROOF_PACES):
-        if carry(around, pace, horse) >= 1.0:
-            return pace
-    return None
+    return fastest_carried(lambda pace: carry(around, pace, horse))
+
+
+def fastest_carried(carry_at: Callable[[Pace], float]) -> Pace | None:
+    """The fastest pace from stand to canter with a carry of at least 1; None when there is none.
+
+    `carry_at` is asked from the fastest pace down, no further than needed.
+
+    Args: carry_at [carry of a pace, 1]. Range: any number.
+    Raises: whatever carry_at raises.
+    Reference: our proposal, not published.
+    """
+    return next((pace for pace in reversed(ROOF_PACES) if carry_at(pace) >= 1.0), None)
 
 
 def dry_losses_w(around: Surroundings, horse: Horse, film: float, skin_c: float) -> tuple[float, float, float]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-import shutil
 import socket
 import threading
 import time
@@ -21,23 +20,13 @@ from typing import Any
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from dashboards.app import create_app
 from dashboards.boards import Limits
 from dashboards.live import Live
 from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, Snapshot
-
-# Our own server must not be asked by way of a proxy, and the browser must ask nobody else.
-CHROMIUM_FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
+from tests.browser import chromium
 
 # 2026-07-14 18:12:00 UTC, which is 2:12 pm in New York and 8:12 pm in Madrid (both on summer time; IANA tzdata).
 AFTERNOON_S = 1784052720.0
@@ -283,16 +272,10 @@ def hang_wall() -> Iterator[Callable[..., Wall]]:
         yield make
 
 
-# One browser for a module, not for all: the sync interface of playwright holds an event loop in this thread, and
-# other modules want their own.
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert path, "these tests need chromium"
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
-        yield chromium
-        chromium.close()
+    with chromium() as running:
+        yield running
 
 
 @pytest.fixture

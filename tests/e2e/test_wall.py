@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Page, expect
 
+from tests.browser import chromium
 from tests.e2e.barn import Barn, running_barn
 
 pytestmark = pytest.mark.timeout(300)
-
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -29,14 +24,10 @@ def barn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Barn]:
 
 @pytest.fixture(scope="module")
 def page(barn: Barn) -> Iterator[Page]:
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
-    assert chromium, "these tests need Debian's package chromium"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+    with chromium() as browser:
         made = browser.new_page(viewport={"width": 1920, "height": 1080})
         made.goto(barn.url + "/aisle")
         yield made
-        browser.close()
 
 
 def _row(page: Page, label: str) -> str:

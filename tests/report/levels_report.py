@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,15 +22,8 @@ from gateway.control.heatload import heat_load
 from gateway.control.levels import LevelState, levels_of, next_levels
 from gateway.heat.bands import WBGT_BANDINGS, Banding
 from gateway.heat.liljegren import outdoor_wbgt
-from gateway.model import (
-    DEFAULT_CARRY_LIMITS,
-    DEFAULT_HORSE_MASS_KG,
-    DEFAULT_POSTS,
-    Barn,
-    Place,
-    PlaceKind,
-    Policy,
-)
+from gateway.model import PlaceKind, Policy
+from tests.control.barns import barn
 
 PAGE = Path(__file__).parents[2] / "gateway" / "control" / "LEVELS.md"
 DATA = Path(pvlib.__file__).parent / "data"
@@ -97,9 +90,10 @@ def _hour(
 ) -> Hour:  # fmt: skip
     found = {}
     for kind in PlaceKind:
-        barn = _barn(kind, pressure_pa)
-        load = heat_load(temp_c, max(rh_pct, 1.0), barn.places[0], barn)
-        found[kind] = levels_of(next_levels(LevelState(), load, barn.places[0], barn, 0.0), Policy.STRICTER)
+        the_barn = replace(barn(kind=kind), pressure_pa=pressure_pa)
+        place = the_barn.places[0]
+        load = heat_load(temp_c, max(rh_pct, 1.0), place, the_barn)
+        found[kind] = levels_of(next_levels(LevelState(), load, place, the_barn, 0.0), Policy.STRICTER)
     wind_2m = wind_mps * math.log(HORSE_M / ROUGHNESS_M) / math.log(MAST_M / ROUGHNESS_M)
     wbgt_c = COLDEST_WBGT_C
     if temp_c > COLDEST_WBGT_C:
@@ -115,14 +109,6 @@ def _hour(
         wbgt_band=banding.band_of(wbgt_c),
         day=ghi > 0,
     )
-
-
-def _barn(kind: PlaceKind, pressure_pa: float) -> Barn:
-    place = Place(name="place", kind=kind, label={}, policy=Policy.STRICTER)
-    return Barn(
-        name="report", zone="UTC", pressure_pa=pressure_pa, posts=DEFAULT_POSTS, carry_limits=DEFAULT_CARRY_LIMITS,
-        horse_mass_kg=DEFAULT_HORSE_MASS_KG, dead_band=3.0, hold_s=300.0, places=(place,), sensors=(), kit=(),
-    )  # fmt: skip
 
 
 def page() -> str:
