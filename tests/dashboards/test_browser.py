@@ -63,6 +63,29 @@ OVERFLOW = """() => {
   return out;
 }"""
 
+HEAR_BOARDS = """
+const Plain = window.EventSource;
+window.boardsHeard = 0;
+window.EventSource = class extends Plain {
+  constructor(...given) { super(...given); this.addEventListener('board', () => { window.boardsHeard += 1; }); }
+};
+"""
+
+
+def hear_boards(page: Page) -> None:
+    """Count the boards of the stream: the first one replaces what the page brought, under a test that handles it."""
+    page.add_init_script(HEAR_BOARDS)
+
+
+def wait_for_board(page: Page) -> None:
+    """Until the stream's first board is there. Not `wait_for_function`: the policy of the page forbids its eval."""
+    for _ in range(500):
+        if page.evaluate("window.boardsHeard"):
+            return
+        page.wait_for_timeout(10)
+    raise AssertionError("no board came")
+
+
 WORDS_FIT = """(words) => words.filter(([lang, text]) => {
   const word = document.querySelector(`.word[lang=${lang}]`), where = document.querySelector('.where');
   if (!word) return false;
@@ -172,7 +195,8 @@ def test_every_word_fits_beside_the_longest_name(
 def test_a_phone_held_upright_scrolls_down_and_not_sideways(hang_wall: Hang, look_at: Look, barns: type[Barns]) -> None:
     wall = hang_wall(barns.blind())
     for query in ("", "?lang=es"):
-        page = look_at(wall.url + "/aisle" + query, (390, 844))
+        page = look_at(wall.url + "/aisle" + query, (390, 844), hear_boards)
+        wait_for_board(page)
         assert page.evaluate("document.documentElement.scrollWidth") == 390
         cut = "[...document.querySelectorAll('#board *')].filter(e => e.getBoundingClientRect().right > 391).length"
         assert page.evaluate(cut) == 0
@@ -222,7 +246,8 @@ def test_levels_can_be_told_apart_without_colour(hang_wall: Hang, look_at: Look,
     shots = []
     for level in (0, 1, 2, 3, None):
         at = barns.lost("arena") if level is None else barns.place("arena", level=level)
-        page = look_at(hang_wall(barns.barn(at, languages=("en",))).url + "/aisle", PANEL)
+        page = look_at(hang_wall(barns.barn(at, languages=("en",))).url + "/aisle", PANEL, hear_boards)
+        wait_for_board(page)
         page.evaluate("document.documentElement.style.filter = 'grayscale(1)'")
         page.evaluate("document.querySelector('.head').style.background = 'none'")
         page.evaluate("document.querySelector('.head').style.color = 'black'")
