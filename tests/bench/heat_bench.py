@@ -6,6 +6,7 @@ import statistics
 import time
 from collections.abc import Callable
 
+import lwbgt
 import numpy as np
 import psychrolib
 from thermofeel import liljegren
@@ -28,12 +29,15 @@ def main() -> None:
     """Print times for one place and ratios, all from this run."""
     whole_us = _median_us(_whole)
     air_us, psychrolib_us = _median_us(_air), _median_us(_psychrolib)
-    wbgt_us, thermofeel_us = _median_us(_wbgt), _median_us(_thermofeel, repeats=3)
+    wbgt_us, thermofeel_us, lwbgt_us = _median_us(_wbgt), _median_us(_thermofeel, repeats=3), _median_us(_lwbgt)
     print("heat, one place (aims: whole below 2000 us; at least 3 times as fast as the slowest reference)")
     print(f"  whole: four carries with band, roof, error, WBGT   {whole_us:8.1f} us, {1e6 / whole_us:,.0f} a second")
     for name, ours_us, library, theirs_us in (
         ("wet bulb and dew point", air_us, "psychrolib", psychrolib_us),
         ("outdoor WBGT after Liljegren", wbgt_us, "thermofeel, one state at a time", thermofeel_us),
+        ("outdoor WBGT after Liljegren", wbgt_us, "lwbgt, compiled, with a sun of its own", lwbgt_us),
+        ("all three", air_us + wbgt_us, "psychrolib and thermofeel (slowest)", psychrolib_us + thermofeel_us),
+        ("all three", air_us + wbgt_us, "psychrolib and lwbgt", psychrolib_us + lwbgt_us),
     ):
         print(f"  {name}: {ours_us:.1f} us; {library}: {theirs_us:.1f} us, {theirs_us / ours_us:.1f} times as long")
 
@@ -77,6 +81,12 @@ def _psychrolib(temp_c: float, rh_pct: float) -> tuple[float, float]:
 def _thermofeel(temp_c: float, rh_pct: float) -> object:
     return liljegren.wbgt(
         *(np.array([value]) for value in (temp_c + 273.15, rh_pct, PRESSURE_PA / 100, 1.0, 600.0, 0.6, 0.8))
+    )
+
+
+def _lwbgt(temp_c: float, rh_pct: float) -> object:
+    return lwbgt.calculate(
+        lwbgt.Input(2024, 7, 15, 12, 0, 0, 0, 0, 28.6, 0.0, 600.0, PRESSURE_PA / 100, temp_c, rh_pct, 1.0, 2.0, 0.0)
     )
 
 

@@ -11,6 +11,7 @@ import warnings
 from math import nan
 from pathlib import Path
 
+import psychrolib
 import pvlib
 import pytest
 from hypothesis import assume, given
@@ -257,3 +258,51 @@ def test_surroundings_out_of_range_are_refused(name: str, bad: float) -> None:
 def test_a_film_out_of_range_is_refused() -> None:
     with pytest.raises(RangeError, match="speed_mps"):
         film_w_m2_k(Horse(), 91.0)
+
+
+def test_carry_and_need_are_held_at_the_numbers_of_the_page() -> None:
+    assert (CARRY_TOP, NEED_TOP) == (10.0, 100.0)
+    assert Surroundings(temp_c=30.0, rh_pct=50.0).air_mps == 0.2
+
+
+def test_the_breath_carries_off_the_water_that_it_takes_up() -> None:
+    """Water balance of the breath with PsychroLib 2.5: 27 L of air for each L of oxygen, out saturated at 37 °C."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    for temp_c, rh_pct, pressure_pa in ((5.0, 40.0, 101_325.0), (30.0, 50.0, 101_325.0), (36.0, 90.0, 84_000.0)):
+        around = Surroundings(temp_c=temp_c, rh_pct=rh_pct, pressure_pa=pressure_pa)
+        ours = balance(around, Pace.STAND, RECOVERING)
+        air_kg_h = 500.0 * 9.0 / 1000.0 * 60.0 * 27.0 / 1000.0 * 1.14
+        out = psychrolib.GetHumRatioFromRelHum(37.0, 1.0, pressure_pa)
+        taken_up = air_kg_h * (out - psychrolib.GetHumRatioFromRelHum(temp_c, rh_pct / 100.0, pressure_pa))
+        assert ours.water_l_h - ours.sweat_l_h == pytest.approx(taken_up, rel=1e-9)
+        rise = psychrolib.GetMoistAirEnthalpy(37.0, out) - psychrolib.GetMoistAirEnthalpy(
+            temp_c, psychrolib.GetHumRatioFromRelHum(temp_c, rh_pct / 100.0, pressure_pa)
+        )
+        assert ours.breath_w == pytest.approx(air_kg_h / 3600.0 * rise, rel=1e-9)
+
+
+def test_the_sun_brings_three_tenths_of_it_to_each_square_metre() -> None:
+    # by hand: 0.3 x 5.09 m2 x 800 W/m2 = 1221.6 W
+    lit = balance(Surroundings(temp_c=25.0, rh_pct=50.0, sun_w_m2=800.0), Pace.STAND, Horse())
+    assert lit.sun_w == pytest.approx(-1221.6, abs=1e-9)
+    shade = balance(Surroundings(temp_c=25.0, rh_pct=50.0), Pace.STAND, Horse())
+    assert lit.required_w - shade.required_w == pytest.approx(1221.6, abs=1e-9)
+
+
+def test_the_sweat_ceiling_is_fifty_millilitres_a_minute_for_each_square_metre() -> None:
+    # by hand: 0.050 L x 5.09 m2 x 60 min = 15.27 L/h; where the air takes nothing all of it drips
+    soaked = balance(Surroundings(temp_c=36.0, rh_pct=100.0), Pace.STAND, Horse())
+    assert soaked.sweat_l_h == pytest.approx(15.27, abs=1e-9)
+    hard = balance(Surroundings(temp_c=40.0, rh_pct=10.0, air_mps=8.0), Pace.GALLOP, Horse(mass_kg=500.0))
+    # by hand: 15.27 kg/h x 2.43 MJ/kg / 3600 s = 10 307.25 W, which this horse needs and this air could take
+    assert hard.required_w > 10_307.25 and hard.maximal_w > 10_307.25
+    assert hard.evaporated_w == pytest.approx(10_307.25, abs=1e-6)
+
+
+def test_air_that_can_take_next_to_nothing_is_no_crash() -> None:
+    # a skin at 35 °C holds 5628 Pa (ASHRAE table 3): just below, maximal evaporation is a fraction of a watt
+    edge = balance(Surroundings(temp_c=35.0, rh_pct=99.999, air_mps=0.0), Pace.STAND, Horse())
+    assert 0.0 < edge.maximal_w < 1.0
+    # half of the water drips: twice what evaporates, not the ceiling (ISO 7933, 1 - w^2 / 2, from memory)
+    assert edge.sweat_l_h == pytest.approx(2.0 * edge.maximal_w / 2.43e6 * 3600.0, rel=1e-9)
+    assert edge.required_wettedness == NEED_TOP

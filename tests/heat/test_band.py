@@ -77,3 +77,9 @@ def test_a_weak_fan_does_not_slow_the_wind() -> None:
     windy = Surroundings(temp_c=32.0, rh_pct=60.0, air_mps=4.0)
     seen = effects(windy, Pace.STAND, Horse(standing_oxygen=9.0), fan_mps=1.0)
     assert seen.with_fan == seen.now
+
+
+def test_without_sun_is_the_balance_in_the_shade() -> None:
+    sunny = Surroundings(temp_c=33.0, rh_pct=60.0, air_mps=1.0, sun_w_m2=700.0, radiant_c=50.0)
+    shade = Surroundings(temp_c=33.0, rh_pct=60.0, air_mps=1.0)
+    assert effects(sunny, Pace.TROT, Horse(), fan_mps=2.0).without_sun == carry(shade, Pace.TROT, Horse())

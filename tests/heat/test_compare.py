@@ -118,3 +118,36 @@ def test_wrong_rates_are_errors() -> None:
             compare_same_horses(first=[bad, *SLOW[1:]], second=QUICK)
         with pytest.raises(RangeError, match="rate"):
             compare_other_horses(first=SLOW, second=[bad, *QUICK[1:]])
+
+
+def test_one_group_without_scatter_leaves_the_freedom_of_the_other() -> None:
+    still, logs = [0.02, 0.02, 0.02], np.log(QUICK)
+    ours = _made(compare_other_horses(first=still, second=QUICK))
+    theirs = stats.ttest_ind_from_stats(logs.mean(), logs.std(ddof=1), 5, log(0.02), 0.0, 3, equal_var=False)
+    assert ours.freedom == pytest.approx(4.0)  # Welch 1947 with one error at 0: the other's n - 1
+    assert ours.chance == pytest.approx(float(theirs.pvalue), rel=1e-6)
+    back = _made(compare_other_horses(first=QUICK, second=still))
+    assert back.freedom == pytest.approx(4.0)
+    assert back.chance == pytest.approx(float(theirs.pvalue), rel=1e-6)
+
+
+def test_two_groups_without_scatter_have_the_freedom_of_all_horses() -> None:
+    # Student 1908: n1 + n2 - 2
+    ours = _made(compare_other_horses(first=[0.02] * 3, second=[0.04] * 5))
+    assert ours.freedom == 6.0
+
+
+def test_slower_is_as_sure_as_faster() -> None:
+    there = _made(compare_same_horses(first=[0.02] * 4, second=[0.04] * 4))
+    back = _made(compare_same_horses(first=[0.04] * 4, second=[0.02] * 4))
+    # by Student with 3 degrees of freedom t = 1e6 leaves next to nothing outside
+    assert there.chance == back.chance == pytest.approx(float(2.0 * stats.t.sf(1e6, 3)), abs=1e-12)
+
+
+def test_a_rate_at_the_end_of_the_range_is_compared() -> None:
+    assert _made(compare_same_horses(first=[10.0, 10.0, 10.0], second=[20.0, 20.0, 20.0])).ratio == pytest.approx(2.0)
+
+
+def test_a_list_that_is_too_long_is_an_error_like_one_that_is_too_short() -> None:
+    with pytest.raises(ValueError, match="4 rates against 5"):
+        compare_same_horses(first=SLOW[:4], second=QUICK)

@@ -192,3 +192,62 @@ def test_wrong_series_are_errors() -> None:
     ):
         with pytest.raises(RangeError, match=word):
             fit_cooling(minutes=minutes, temps_c=temps_c, end_c=end_c, confidence=confidence)
+
+
+@pytest.mark.parametrize("shift_min", [-30.0, 7.0, 600.0])
+def test_minutes_may_start_anywhere(shift_min: float) -> None:
+    """The fit knows the time since the highest reading only."""
+    here, there = _fit(MINUTES, SERIES_C), _fit([minute + shift_min for minute in MINUTES], SERIES_C)
+    assert there.start_min == shift_min
+    assert there.rate == pytest.approx(here.rate, rel=1e-9)
+    assert there.start_c == pytest.approx(here.start_c, abs=1e-9)
+    assert there.minutes_to(39.0) == pytest.approx(32.57, abs=0.01)
+
+
+@pytest.mark.parametrize(("end_c", "unknowns"), [(37.8, 2), (None, 3)])
+def test_the_scatter_left_over_is_that_of_scipy(end_c: float | None, unknowns: int) -> None:
+    fit = _fit(MINUTES, SERIES_C, end_c)
+    times, temps = np.array(MINUTES), np.array(SERIES_C)
+
+    def curve(t: np.ndarray, fall: float, rate: float, end: float = 37.8) -> np.ndarray:
+        return np.asarray(end + fall * np.exp(-rate * t))
+
+    start = (3.2, 0.03) if unknowns == 2 else (3.2, 0.03, 37.8)
+    best, _ = curve_fit(curve, times, temps, p0=start, xtol=1e-14, ftol=1e-14)
+    left = temps - curve(times, *best)
+    assert fit.residual_k == pytest.approx(float(np.sqrt(np.sum(left**2) / (16 - unknowns))), rel=1e-6)
+    assert fit.lag_one == pytest.approx(float(np.sum(left[1:] * left[:-1]) / np.sum(left**2)), abs=1e-6)
+    assert fit.freedom == 16 - unknowns
+
+
+def test_a_fast_fall_has_a_rate_in_kelvin_for_each_minute() -> None:
+    # by hand: 0.05 / min x (41.0 - 20.0) K = 1.05 K/min; to 30.5 °C half of the fall is left, ln 2 / 0.05 = 13.863 min
+    fit = _fit(MINUTES, [20.0 + 21.0 * exp(-0.05 * minute) for minute in MINUTES], 20.0)
+    assert fit.initial_k_min == pytest.approx(1.05, rel=1e-6)
+    assert fit.minutes_to(30.5) == pytest.approx(13.863, abs=1e-3)
+    assert fit.minutes_to(fit.start_c) == 0.0
+
+
+def test_the_refusals_say_how_many_readings_there_are() -> None:
+    answer = fit_cooling(minutes=[0.0, 2.0, 4.0, 6.0, 8.0], temps_c=[39.0, 40.5, 41.0, 40.8, 40.7], end_c=37.8)
+    assert isinstance(answer, NoFit)
+    assert answer.text.startswith("3 readings from the highest on, at least 4 are needed")
+    few = fit_cooling(minutes=MINUTES[:5], temps_c=SERIES_C[:5], end_c=None)
+    assert isinstance(few, NoFit)
+    assert few.text == "5 readings, at least 6 are needed"
+    assert isinstance(fit_cooling(minutes=MINUTES[:6], temps_c=SERIES_C[:6], end_c=37.8), CoolingFit)
+
+
+def test_a_hot_reading_well_above_the_end_is_not_at_rest() -> None:
+    """Only the highest reading decides, and 2 x 18.5 = 37 °C is no multiple that could hide it."""
+    fit = _fit(MINUTES, [18.5 + 18.55 * exp(-0.2 * minute) for minute in MINUTES], 18.5)
+    assert fit.rate == pytest.approx(0.2, rel=1e-6)
+    steep = _fit(MINUTES, [37.0 + 4.0 * exp(-2.0 * minute) for minute in MINUTES], 37.0)  # the second lies 0.07 K above
+    assert steep.rate == pytest.approx(2.0, rel=1e-4)
+
+
+def test_minutes_that_run_backward_are_an_error() -> None:
+    with pytest.raises(ValueError, match="do not rise"):
+        fit_cooling(minutes=[0.0, 4.0, 2.0, 6.0], temps_c=SERIES_C[:4], end_c=37.8)
+    with pytest.raises(ValueError, match="15 minutes but 16 temperatures"):
+        fit_cooling(minutes=MINUTES[:-1], temps_c=SERIES_C, end_c=37.8)

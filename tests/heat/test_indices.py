@@ -160,3 +160,22 @@ def test_other_arguments_out_of_range_are_refused() -> None:
     for dewy in (indices.thi_yousef, indices.humidex):
         with pytest.raises(RangeError, match=r"dew_point_c \[°C\]"):
             dewy(temp_c=20.0, dew_point_c=20.1)
+
+
+def test_the_damp_correction_agrees_with_the_library_between_the_whole_degrees() -> None:
+    """The corner where the weather service adds: 80 to 87 °F and above 85 %, and the edges on either side."""
+    temps_f = np.repeat(np.arange(79.5, 87.6, 0.25), 61)
+    rh_pct = np.tile(np.arange(85.0, 100.01, 0.25), 33)
+    temps_k = (temps_f - 32.0) / 1.8 + 273.15
+    dew_k = thermofeel.calculate_dew_point_from_relative_humidity(rh_pct, temps_k)
+    seen_pct = np.clip(thermofeel.calculate_relative_humidity_percent(temps_k, dew_k), 0.0, 100.0)
+    theirs = thermofeel.calculate_heat_index_adjusted(temps_k, dew_k) - 273.15
+    assert len(theirs) > 2000
+    for temp_k, rh, expected in zip(temps_k, seen_pct, theirs, strict=True):
+        ours = indices.human_heat_index_c(temp_c=float(temp_k) - 273.15, rh_pct=float(rh))
+        assert ours == pytest.approx(float(expected), abs=0.001)
+
+
+def test_the_sum_is_rounded_to_nine_decimals() -> None:
+    # by hand: 32 + 1.8 x 0 + 50.0000000014 is 82.000000001 to nine decimals
+    assert indices.heat_sum(temp_c=0.0, rh_pct=50.0000000014) == 82.000000001

@@ -140,3 +140,22 @@ GOOD = {
 def test_arguments_out_of_range_are_refused(name: str, bad: float) -> None:
     with pytest.raises(RangeError, match=name):
         outdoor_wbgt(**{**GOOD, name: bad})
+
+
+def test_light_without_beam_agrees_with_the_first_implementation() -> None:
+    """With the sun below the horizon all light comes from the sky; above it the beam is at most 0.9."""
+    for cos, beam, theirs_beam, sun in ((-0.2, 0.6, 0.0, 60.0), (0.6, 1.0, 0.9, 800.0), (0.3, 0.95, 0.9, 400.0)):
+        columns = [
+            np.array([value]) for value in (30.0 + 273.15, 0.5, 1013.25, 1.0, sun, theirs_beam, max(cos, 0.00873))
+        ]
+        temp, rh, hpa, wind, light, share, high = columns
+        ours = _ours(30.0, 50.0, 1.0, sun, 1013.25, cos, beam)
+        globe = float(library.solve_globe(temp, rh, hpa, wind, light, share, high)[0])
+        wick = float(library.solve_wetbulb(temp, rh, hpa, wind, light, share, high, 1.0)[0])
+        assert ours.globe_c == pytest.approx(globe, abs=STOP_K)
+        assert ours.natural_wet_bulb_c == pytest.approx(wick, abs=STOP_K)
+
+
+def test_wind_below_the_starting_speed_of_a_cup_counts_as_that_speed() -> None:
+    # 0.13 m/s in the paper's code
+    assert _ours(30.0, 50.0, 0.0, 500.0, 1013.25, 0.7, 0.6) == _ours(30.0, 50.0, 0.13, 500.0, 1013.25, 0.7, 0.6)

@@ -72,3 +72,20 @@ def test_saturated_air_takes_no_water() -> None:
 def test_misting_refuses_what_it_cannot_say(temp_c: float, rh_pct: float, efficiency: float, word: str) -> None:
     with pytest.raises(RangeError, match=word):
         mist(temp_c=temp_c, rh_pct=rh_pct, pressure_pa=SEA_PA, efficiency=efficiency)
+
+
+def test_misting_far_below_twice_the_wet_bulb() -> None:
+    """Dry hot air, whose dry bulb is more than twice its wet bulb, judged by PsychroLib 2.5."""
+    after = mist(temp_c=45.0, rh_pct=10.0, pressure_pa=SEA_PA, efficiency=0.4)
+    wet_c = psychrolib.GetTWetBulbFromRelHum(45.0, 0.10, SEA_PA)
+    assert 2.0 * wet_c < 45.0
+    assert after.temp_c == pytest.approx(45.0 - 0.4 * (45.0 - wet_c), abs=0.002)
+    before = mist(temp_c=45.0, rh_pct=10.0, pressure_pa=SEA_PA, efficiency=0.0)
+    assert before.depression_k == pytest.approx(45.0 - wet_c, abs=0.002)
+
+
+@given(st.floats(6.0, 80.0), st.floats(60_000.0, 110_000.0), st.floats(0.0, 1.0))
+def test_saturated_air_stays_at_a_hundred_per_cent(temp_c: float, pressure_pa: float, efficiency: float) -> None:
+    after = mist(temp_c=temp_c, rh_pct=100.0, pressure_pa=pressure_pa, efficiency=efficiency)
+    assert 99.999 < after.rh_pct <= 100.0
+    assert 0.0 <= after.water_kg_kg < 1e-9

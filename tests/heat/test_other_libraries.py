@@ -30,7 +30,7 @@ WARM = [row for row in METPY if row["temp_c"] > 0]
 
 def test_both_grids_are_large_enough() -> None:
     assert len(METPY) >= 2000 and len(COMFORT) >= 2000
-    assert len(WARM) >= 1800
+    assert len(WARM) >= 2000
 
 
 def test_vapour_pressure_agrees_with_another_saturation_curve() -> None:
@@ -58,19 +58,16 @@ def test_humidity_ratio_agrees() -> None:
 
 
 def test_wet_bulb_lies_a_little_above_the_pseudo_adiabatic_one() -> None:
-    # Another quantity by construction: cooled by rising to saturation and sinking back. They meet in saturated air;
-    # in dry air the pseudo-adiabatic one lies lower, by up to about 1 K in hot air (published comparisons say so too).
-    rows = [
-        row
-        for row in WARM
-        if row["temp_c"] <= 40 and row["rh_pct"] >= 20 and row["pressure_pa"] == 101325 and row["wet_bulb_c"] > 0
-    ]
-    assert len(rows) > 200
+    # Another quantity by construction: cooled by rising to saturation and sinking back. They meet in saturated air; in
+    # dry air the pseudo-adiabatic one lies lower, by up to about 1 K in hot air (published comparisons say so too).
+    rows = [row for row in WARM if row["wet_bulb_c"] > 0]  # below, theirs stays over water and ours goes over to ice
+    assert len(rows) > 2000
     for row in rows:
-        ours = wet_bulb_c(temp_c=row["temp_c"], rh_pct=row["rh_pct"], pressure_pa=row["pressure_pa"])
-        assert -0.1 <= ours - row["wet_bulb_c"] <= 0.9, row
+        above_k = wet_bulb_c(temp_c=row["temp_c"], rh_pct=row["rh_pct"], pressure_pa=row["pressure_pa"])
+        above_k -= row["wet_bulb_c"]
+        assert -0.001 <= above_k <= 1.2, row
         if row["rh_pct"] == 100:
-            assert ours == pytest.approx(row["wet_bulb_c"], abs=0.1), row
+            assert above_k <= row["temp_c"] - row["dew_point_c"], row  # their dew point of saturated air
 
 
 def test_thi_humidex_and_both_wbgt_agree() -> None:
@@ -93,19 +90,44 @@ def test_humidex_agrees_where_dew_point_is_over_water() -> None:
 
 
 def test_human_heat_index_agrees_in_the_range_of_its_regression() -> None:
-    # Theirs is the bare regression; the two corrections of the weather service apply outside these humidities.
-    rows = [row for row in COMFORT if 27 <= row["temp_c"] <= 44 and 13 <= row["rh_pct"] <= 85]
+    # Theirs is the bare regression written in °C; the weather service corrects it in dry and in damp air.
+    rows = [row for row in COMFORT if _regression_stands_alone(row["temp_c"], row["rh_pct"])]
+    assert len(rows) > 2000
     for row in rows:
         ours = human_heat_index_c(temp_c=row["temp_c"], rh_pct=row["rh_pct"])
-        if ours >= 28:  # below 80 °F the service uses a simpler form first
-            assert ours == pytest.approx(row["heat_index_c"], abs=0.6), row
+        assert ours == pytest.approx(row["heat_index_c"], abs=0.002), row
 
 
-def test_mean_radiant_temperature_agrees_in_moving_air() -> None:
-    # Ours is the equation of ISO 7726 (by hand: 73.13 at globe 16.5, air 2, 3.3 m/s); theirs lies up to 1 % of the
-    # distance between globe effect and air away. thermofeel, beside which ours is also checked, agrees to 0.01 K.
-    rows = [row for row in COMFORT if row["air_mps"] >= 1.0]
-    assert len(rows) > 1000
-    for row in rows:
+def _simple_f(temp_f: float, rh_pct: float) -> float:
+    """The weather service's first form, once more from its page."""
+    return 0.5 * (temp_f + 61.0 + (temp_f - 68.0) * 1.2 + rh_pct * 0.094)
+
+
+def _regression_stands_alone(temp_c: float, rh_pct: float) -> bool:
+    """As the weather service words it: average of simple form and air at 80 °F or more, and no correction."""
+    temp_f = 32.0 + 1.8 * temp_c
+    dry, damp = rh_pct < 13 and 80 <= temp_f <= 112, rh_pct > 85 and 80 <= temp_f <= 87
+    return (_simple_f(temp_f, rh_pct) + temp_f) / 2.0 >= 80.0 and not dry and not damp
+
+
+def test_human_heat_index_agrees_in_every_form() -> None:
+    # Theirs gives the air itself up to 40 °F, and leaves the simple form when it is 79 °F; the service leaves it when
+    # its average with the air is 80 °F. Between these two lines the forms differ by up to 1.2 K.
+    compared = 0
+    for row in METPY:
+        temp_f = 32.0 + 1.8 * row["temp_c"]
+        simple_f = _simple_f(temp_f, row["rh_pct"])
+        if temp_f > 40.0 and not (simple_f >= 79.0 and (simple_f + temp_f) / 2.0 < 80.0):
+            compared += 1
+            ours = human_heat_index_c(temp_c=row["temp_c"], rh_pct=row["rh_pct"])
+            assert ours == pytest.approx(row["heat_index_c"], abs=0.002), row
+    assert compared > 2000
+
+
+def test_mean_radiant_temperature_agrees() -> None:
+    # Theirs has the films of the same standard, 1.4 and 6.3 W/(m2 K), over the radiation constant 5.67e-8: 1.2 %
+    # less and 1.0 % more than the printed 0.25e8 and 1.1e8 that we use. Only what the globe adds can differ by it.
+    assert len(COMFORT) > 2000
+    for row in COMFORT:
         ours = mean_radiant_c(globe_c=row["globe_c"], temp_c=row["temp_c"], air_mps=row["air_mps"])
-        assert abs(ours - row["radiant_c"]) <= 0.05 + 0.01 * abs(row["radiant_c"] - row["temp_c"]), row
+        assert abs(ours - row["radiant_c"]) <= 0.002 + 0.0135 * abs(row["radiant_c"] - row["globe_c"]), row

@@ -259,3 +259,35 @@ def test_other_arguments_out_of_range_are_refused() -> None:
         psychro.rh_pct_from_vapour(temp_c=20.0, vapour_pressure_pa=-1.0)
     with pytest.raises(RangeError, match=r"wet_bulb_c"):
         psychro.ratio_at_wet_bulb(temp_c=20.0, wet_bulb_c=20.1, pressure_pa=SEA_PA)
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "wet_c"),
+    [(-20.0, -20.3), (-2.0, -4.0), (5.0, -0.5), (5.0, 3.0), (30.0, 15.0), (30.0, 29.0), (60.0, 28.0), (60.0, 52.0)],
+)
+@pytest.mark.parametrize("pressure_pa", [70_000.0, SEA_PA])
+def test_the_slope_that_the_wet_bulb_walks_along_is_the_slope_of_the_library(
+    temp_c: float, wet_c: float, pressure_pa: float
+) -> None:
+    step_k = 1e-4
+    above, below = (
+        psychrolib.GetHumRatioFromTWetBulb(temp_c, wet_c + k, pressure_pa) for k in (step_k, -step_k)
+    )  # [P]
+    assert below > 1e-7  # the library lifts what is lower
+    ratio, slope = psychro._wick(wet_c, temp_c, pressure_pa, wet_c < 0.01)
+    assert ratio == pytest.approx((above + below) / 2.0, rel=1e-6)
+    assert slope == pytest.approx((above - below) / (2.0 * step_k), rel=1e-6)
+
+
+def test_the_standard_pressure_is_the_standard_atmosphere() -> None:
+    assert psychro.STANDARD_PRESSURE_PA == 101_325.0  # BIPM, 10th CGPM 1954
+
+
+def test_the_dew_point_ends_where_the_page_says() -> None:
+    # [P] saturation at 80 °C and at -100 °C; dry air has no vapour and so no dew point
+    assert psychro.dew_point_c(psychrolib.GetSatVapPres(80.0)) == pytest.approx(80.0, abs=1e-6)
+    assert psychro.dew_point_c(1.000001 * psychrolib.GetSatVapPres(-100.0)) == pytest.approx(-100.0, abs=1e-3)
+    dry_pa = psychro.vapour_pressure_pa(temp_c=20.0, rh_pct=0.0)
+    for bad_pa in (dry_pa, 0.9999 * psychrolib.GetSatVapPres(-100.0), 1.0001 * psychrolib.GetSatVapPres(80.0), nan):
+        with pytest.raises(RangeError, match="vapour_pressure_pa"):
+            psychro.dew_point_c(bad_pa)

@@ -50,3 +50,15 @@ def test_a_globe_colder_than_the_air_sees_something_colder_still() -> None:
 def test_impossible_readings_are_refused(globe_c: float, temp_c: float, air_mps: float, globe_m: float) -> None:
     with pytest.raises(RangeError):
         mean_radiant_c(globe_c=globe_c, temp_c=temp_c, air_mps=air_mps, globe_m=globe_m)
+
+
+@pytest.mark.parametrize(("temp_c", "air_mps"), [(30.0, 0.0), (30.0, 0.7), (22.0, 2.0)])
+@pytest.mark.parametrize("globe_m", [0.05, 0.15])
+def test_the_globe_settles_where_the_standard_says(temp_c: float, air_mps: float, globe_m: float) -> None:
+    """ISO 7726 annex B written the other way (from memory): what the surroundings radiate is what the globe loses."""
+    globe_c = 37.0
+    radiant_c = mean_radiant_c(globe_c=globe_c, temp_c=temp_c, air_mps=air_mps, globe_m=globe_m)
+    apart = np.float64(globe_c - temp_c)
+    film = max(0.25e8 * np.power(apart / globe_m, 0.25), 1.1e8 * np.power(air_mps, 0.6) * np.power(globe_m, -0.4))
+    gained = np.power(radiant_c + 273.15, 4) - np.power(globe_c + 273.15, 4)
+    assert gained * 0.95 == pytest.approx(film * apart, rel=1e-9)

@@ -104,3 +104,21 @@ def test_the_skin_lies_where_heat_in_is_heat_out(core_c: float, air_mps: float) 
 def test_a_core_that_no_horse_has_is_refused(bad: float) -> None:
     with pytest.raises(RangeError, match="core_c"):
         recovery(Surroundings(temp_c=30.0, rh_pct=50.0), Pace.STAND, Horse(), core_c=bad)
+
+
+def test_a_horse_that_evaporation_cannot_help_has_the_highest_need() -> None:
+    # saturated air at 45 °C holds 9594 Pa (ASHRAE table 3), more than any skin that this core could have
+    soaked = recovery(Surroundings(temp_c=45.0, rh_pct=100.0, air_mps=3.0), Pace.STAND, RECOVERING, core_c=39.0)
+    assert soaked.needs == 100.0
+    assert soaked.to_skin_w < 0.0  # such air heats the horse
+    cold = recovery(Surroundings(temp_c=0.0, rh_pct=50.0, air_mps=5.0), Pace.STAND, RECOVERING, core_c=38.0)
+    assert cold.needs == 0.0
+
+
+def test_a_cold_skin_still_takes_the_heat_of_the_difference() -> None:
+    # by hand: 150 W/(m2 K) x 5.09 m2 x (core - skin)
+    found = recovery(Surroundings(temp_c=-30.0, rh_pct=50.0, air_mps=20.0), Pace.STAND, Horse(), core_c=38.0)
+    assert found.skin_c < 19.0
+    assert found.to_skin_w == pytest.approx(150.0 * 5.09 * (38.0 - found.skin_c), rel=1e-9)
+    judge = balance(Surroundings(temp_c=30.0, rh_pct=50.0), Pace.STAND, Horse())
+    assert judge.heat_w == pytest.approx(500.0 * 4.5 * 20.1 / 60.0)  # by hand, 753.75 W

@@ -32,3 +32,15 @@ def test_a_function_that_never_passes_zero_gives_the_nearer_end() -> None:
 def test_points_that_rise_have_no_falling_exponential() -> None:
     rising = [38.0, 38.5, 39.2, 40.1, 41.3]
     assert fit_exponential(times=[0.0, 1.0, 2.0, 3.0, 4.0], values=rising, end=37.0) is None
+
+
+def test_points_that_rise_to_their_end_along_an_exponential_are_not_a_fall() -> None:
+    times = [2.0 * step for step in range(16)]
+    rising = [41.0 - 3.0 * exp(-0.1 * time) for time in times]
+    assert fit_exponential(times=times, values=rising, end=41.0) is None
+    small = [41.0 - 0.4 * exp(-0.1 * time) for time in times]
+    assert fit_exponential(times=times, values=small, end=41.0) is None
+    # turned over it is one
+    falling = fit_exponential(times=times, values=[82.0 - value for value in rising], end=41.0)
+    assert falling is not None
+    assert (falling.fall, falling.rate) == pytest.approx((3.0, 0.1), rel=1e-9)

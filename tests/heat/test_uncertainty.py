@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import psychrolib
 import pytest
+from scipy.differentiate import derivative
 
 from gateway.errors import RangeError
 from gateway.heat.balance import Surroundings, carry
@@ -99,3 +100,14 @@ def test_the_ends_of_the_range_have_an_error_too() -> None:
 def test_impossible_accuracies_are_refused(temp_k: float, rh_pct: float, air_mps: float, word: str) -> None:
     with pytest.raises(RangeError, match=word):
         Accuracy(temp_k=temp_k, rh_pct=rh_pct, air_mps=air_mps)
+
+
+@pytest.mark.parametrize(("temp_c", "rh_pct"), [(32.0, 60.0), (15.0, 30.0), (38.0, 20.0)])
+def test_the_slopes_are_those_of_scipy(temp_c: float, rh_pct: float) -> None:
+    """scipy 1.17 differentiates the same function in its own way: this judges the differences only."""
+    wide = Accuracy(temp_k=4.0, rh_pct=0.0), Accuracy(temp_k=0.0, rh_pct=9.0)
+    by_temp = derivative(np.vectorize(lambda t: wet_bulb_c(temp_c=t, rh_pct=rh_pct, pressure_pa=SEA_PA)), temp_c)
+    by_rh = derivative(np.vectorize(lambda rh: wet_bulb_c(temp_c=temp_c, rh_pct=rh, pressure_pa=SEA_PA)), rh_pct)
+    for accuracy, expected in zip(wide, (4.0 * float(by_temp.df), 9.0 * float(by_rh.df)), strict=True):
+        ours = wet_bulb_error_k(temp_c=temp_c, rh_pct=rh_pct, pressure_pa=SEA_PA, accuracy=accuracy)
+        assert ours == pytest.approx(expected, rel=2e-3)

@@ -109,3 +109,11 @@ def test_readings_out_of_range_are_refused(bad: float) -> None:
     for call in calls:
         with pytest.raises(RangeError, match=r"\[.*\] is "):
             call()
+
+
+@pytest.mark.parametrize(("air_mps", "above_k"), [(0.0, 0.5), (0.13, 0.5), (0.3475, 0.425), (0.565, 0.35), (1.0, 0.2)])
+def test_the_wick_goes_from_calm_to_moving_by_proportion(air_mps: float, above_k: float) -> None:
+    # by hand: a quarter and a half of the way from 0.13 to 1 m/s take a quarter and a half of 0.3 K
+    ours = wbgt_under_roof(temp_c=30.0, rh_pct=50.0, pressure_pa=SEA_PA, air_mps=air_mps)
+    wet_c = psychrolib.GetTWetBulbFromRelHum(30.0, 0.5, SEA_PA)  # stops within 0.001 K
+    assert ours.natural_wet_bulb_c - wet_c == pytest.approx(above_k, abs=0.002)
