@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SPEED ?= 1
 
-.PHONY: run test check bench report lock clean
+.PHONY: run test check bench report evaluation screens lock clean
 
 run: .venv/run.done
 	@$(BIN)/loosebox run --dir .run --speed $(SPEED)
@@ -22,15 +22,25 @@ check: .venv/test.done
 bench: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/bench/bench.py
 
-# How often each level would have been shown over typical years: gateway/control/LEVELS.md.
+# Pages made from the code: hours per level over typical years (gateway/control/LEVELS.md) and the rules of control.
 report: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/report/levels_report.py
+	PYTHONPATH=. $(BIN)/python tests/report/control_rules.py
+	PYTHONPATH=. $(BIN)/python tests/report/alarms_page.py
+
+# Our control beside plainer ones and beside perfect foresight, over two summers: half an hour on two cores.
+evaluation: .venv/test.done
+	PYTHONPATH=. $(BIN)/python tests/report/evaluation_report.py --out gateway/control/evaluation
 
 .venv/run.done: pyproject.toml constraints.txt
 	@PYTHON=$(PYTHON) sh .ci/venv run
 
 .venv/test.done: pyproject.toml constraints.txt
 	@PYTHON=$(PYTHON) sh .ci/venv test
+
+# Every page in every state, language and face, as pictures and one contact sheet in screens/.
+screens: .venv/test.done
+	PYTHONPATH=. $(BIN)/python tests/dashboards/contact_sheet.py screens
 
 # After a change of dependencies: resolve anew and write the exact versions down.
 lock:

@@ -38,20 +38,33 @@ _SENTENCE = (
 )
 
 
+_ELSEWHERE = ("alarms", "alarms_wall_s", "tested_wall_s", "tested_by")  # at /api/v1/alarms
+
+
 class _Model(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
 class Kit(_Model):
-    """One fan or mister."""
+    """One fan, mister or valve."""
 
     name: str = Field(description="Name in the site file.")
-    kind: str = Field(description="fan or mister.")
+    kind: str = Field(description="fan, mister or valve.")
     asked: bool = Field(description="What the gateway asks: true is running.")
     seen: bool | None = Field(description="What the hardware reads back; null when it cannot tell.")
     reasons: list[str] = Field(description="Why it is asked, most important first, as sentences.")
     reason_codes: list[str] = Field(description="The same reasons as codes, in the same order.")
     trouble: str = Field(description="What is wrong with it, or empty.")
+    wanted: bool | None = Field(description="What demand or a person asks for; null when not known.")
+    running: bool | None = Field(description="What its proof of run shows; null when it has none.")
+    switch: str = Field(description="Where its hand/off/auto switch stands; empty when it has none.")
+    speed: float = Field(description="Share of full speed [-].")
+    since_s: float = Field(description="For how long asked has been as it is [s].")
+    wait_s: float = Field(description="How long a timer still keeps it from what is wanted [s].")
+    hand: str = Field(description="on or off while a person has it by hand; else empty.")
+    hand_by: str = Field(description="Who has it by hand.")
+    hand_why: str = Field(description="Why, in that person's words.")
+    hand_until_wall_s: float | None = Field(description="Until when it is by hand [Unix s]; a label only.")
 
 
 class Place(_Model):
@@ -83,7 +96,12 @@ class Place(_Model):
     good_wall_s: float | None = Field(description="When the last good reading was taken [Unix s]; a label only.")
     lost_code: str = Field(description="Why there is no reading, as a code; empty when there is one.")
     lost_text: str = Field(description="The same as a sentence.")
-    kit: list[Kit] = Field(description="Fans and misters of this place.")
+    kit: list[Kit] = Field(description="Fans, misters and valves of this place.")
+    wind_mps: float | None = Field(description="Speed of the air, measured there [m/s]; null when not measured.")
+    globe_c: float | None = Field(description="Globe temperature, measured there [°C]; null when not measured.")
+    occupied: bool = Field(description="Whether horses are there.")
+    cooled_by: str = Field(description="Who is cooling a horse there now; else empty.")
+    cooled_until_wall_s: float | None = Field(description="Until when that lasts [Unix s]; a label only.")
 
 
 class Fault(_Model):
@@ -116,7 +134,7 @@ class Now(_Model):
 
 def now_of(snapshot: Snapshot, age_s: float, languages: dict[str, Words]) -> Now:
     """The response for a snapshot."""
-    data = to_json(snapshot)
+    data = {name: value for name, value in to_json(snapshot).items() if name not in _ELSEWHERE}
     for shown, place in zip(data["places"], snapshot.places, strict=True):
         shown["words"] = verdicts(place, languages)
         shown["sentence"] = {lang: sentence(place, words) for lang, words in languages.items()}

@@ -3,36 +3,80 @@
 Must not know: sockets, files of the core, how snapshots arrive.
 How it works: `create_app` reads words and files once and fails at start when one is wrong. Whoever runs it feeds
 `live` from the same event loop and calls `live.stop()` before the server is stopped, since open streams would
-otherwise hold the server back.
+otherwise hold the server back. What only the web role can bring (people, the way to core, the past) comes in as
+`Outside`.
 """
 
 from __future__ import annotations
 
-from fastapi import FastAPI
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from dashboards import api, pages, problems
+from fastapi import APIRouter, FastAPI
+
+from dashboards import alarms_api, api, book, gateside, kit_page, pages, problems, sign_in, yard
 from dashboards.assets import Assets
 from dashboards.boards import Boards, Limits
+from dashboards.by_hand import Ask
+from dashboards.door import Access, Door
 from dashboards.headers import Guard
 from dashboards.live import Live
+from dashboards.past import FRESH_S, Past, Today
+from dashboards.people import People, Sessions
+from dashboards.rights import Rule
+from dashboards.stage import Stage
+from dashboards.tries import Tries
 from dashboards.words import load_words
 
 
-def create_app(live: Live, limits: Limits | None = None) -> FastAPI:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outside:
+    """What the screens need of the world. `clock` gives monotonic seconds.
+
+    `more` are routes of other rooms; what they ask of a person stands in `rules`, else they are for keepers alone.
+    """
+
+    clock: Callable[[], float]
+    people: People
+    access: Access
+    ask: Ask
+    past: Past | None = None
+    past_fresh_s: float = FRESH_S
+    more: tuple[APIRouter, ...] = ()
+    rules: tuple[Rule, ...] = ()
+
+
+def create_app(live: Live, outside: Outside, limits: Limits | None = None) -> FastAPI:
     """The application. `limits` is for tests that cannot wait a minute; a barn keeps the default."""
     limits = limits or Limits()
     languages, assets = dict(load_words()), Assets()
     boards = Boards(live, languages, assets, limits)
+    today = Today(outside.past, outside.clock, outside.past_fresh_s)
+    stage = Stage(live=live, boards=boards, today=today, limits=limits)
+    sessions, seats = Sessions(outside.people, outside.clock), pages.Seats(pages.STREAMS_AT_MOST)
+    desk = sign_in.Desk(
+        stage=stage, people=outside.people, sessions=sessions, tries=Tries(outside.clock), access=outside.access,
+        languages=languages,
+    )  # fmt: skip
     app = FastAPI(
         title="Loosebox",
         version="1",
-        description="Heat load in a horse barn, read-only. Errors are application/problem+json (RFC 9457).",
+        description="Heat load in a horse barn. Errors are application/problem+json (RFC 9457).",
         openapi_url="/api/v1/openapi.json",
         docs_url=None,
         redoc_url=None,
     )
     problems.install(app)
-    app.include_router(pages.router(live, boards, languages, assets, limits))
+    app.include_router(pages.router(live, boards, languages, assets, limits, seats))
+    app.include_router(yard.router(yard.Yard(stage, languages), stage, languages, seats))
+    app.include_router(book.router(book.Book(stage, outside.past), stage, languages))
+    app.include_router(gateside.router(gateside.Gateside(stage), stage, languages, seats))
+    app.include_router(kit_page.router(kit_page.KitPage(stage, languages), live, outside.ask, languages))
+    app.include_router(sign_in.router(desk))
     app.include_router(api.router(live, languages, limits))
+    app.include_router(alarms_api.router(live, limits, outside.ask))
+    for routes in outside.more:
+        app.include_router(routes)
+    app.add_middleware(Door, sessions=sessions, access=outside.access, more=(*alarms_api.RULES, *outside.rules))
     app.add_middleware(Guard)
     return app

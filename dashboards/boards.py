@@ -21,15 +21,17 @@ from dashboards import pictures
 from dashboards.assets import Assets
 from dashboards.clock_text import read_text, time_text
 from dashboards.live import Live
-from dashboards.present import Board, Row, labels, live_board, lost_board
+from dashboards.present import Board, live_board, lost_board
+from dashboards.rows import Row
 from dashboards.words import Words
 from gateway.engine.snapshot import Snapshot
 
 FOLDER = Path(__file__).parent / "templates"
 
 
-# Pixels of a 1080-pixel screen, by (more than four rows, message bar): without and with a line of words below.
-POLE_HEIGHTS = {(False, False): (112, 74), (False, True): (92, 48), (True, False): (72, 44), (True, True): (58, 30)}
+# Pixels of a 1080-pixel screen: the length of every pole, its height, that with a message over more than four rows, and
+# the part of the height that is left below the age of a late row. The style sheet scales poles, and has this part too.
+POLE_WIDTH, POLE_HEIGHT, POLE_HEIGHT_TIGHT, LATE_POLE = 400, 50, 40, 0.4
 
 
 class Face(StrEnum):
@@ -78,18 +80,19 @@ class Boards:
     """Draws for all pages and streams. Belongs to the event loop."""
 
     def __init__(self, live: Live, languages: Mapping[str, Words], assets: Assets, limits: Limits) -> None:
-        self._live, self._languages, self._assets, self._limits = live, languages, assets, limits
+        self.assets = assets
+        self._live, self._languages, self._limits = live, languages, limits
         self._frames: dict[Look, tuple[Board, Frame]] = {}
         self._beats: dict[Look, tuple[Snapshot, bytes]] = {}
-        self._templates = Environment(
+        self.templates = Environment(
             loader=FileSystemLoader(FOLDER),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self._templates.globals["draw"] = _DRAW
-        self._templates.globals["asset"] = assets.url
+        self.templates.globals["draw"] = _DRAW
+        self.templates.globals["asset"] = assets.url
 
     def link(self) -> Link:
         """How the link to the core stands now."""
@@ -113,7 +116,7 @@ class Boards:
         if known is None or known[0] != board:
             html = self._draw(board, texts)
             digest = hashlib.sha256(html.encode()).hexdigest()[:16]
-            frame = Frame(id=digest, html=html, event=_event("board", html, digest))
+            frame = Frame(id=digest, html=html, event=event_bytes("board", html, digest))
             known = self._frames[look] = (board, frame)
         return known[1]
 
@@ -127,7 +130,7 @@ class Boards:
                 "line": snapshot.steps % 60,
                 "page": self.page_key(snapshot),
             }
-            known = self._beats[look] = (snapshot, _event("beat", json.dumps(facts, ensure_ascii=False)))
+            known = self._beats[look] = (snapshot, event_bytes("beat", json.dumps(facts, ensure_ascii=False)))
         return known[1]
 
     def page(self, look: Look, face: Face) -> str:
@@ -136,7 +139,7 @@ class Boards:
         lost = self._draw(lost_board(snapshot, texts), texts)
         alive = snapshot is not None and link is not Link.LOST
         age_s = self._live.age_s()
-        return self._templates.get_template("aisle.html").render(
+        return self.templates.get_template("aisle.html").render(
             texts=texts,
             words=texts[0],
             face=face,
@@ -149,7 +152,7 @@ class Boards:
             posts=" · ".join(f"{post:g}" for post in snapshot.posts) if snapshot else "",
             clock=self.clock(snapshot, look) if snapshot else "",
             age_s=read_age_s(snapshot) if snapshot else None,
-            age_text=self._age_text(snapshot, look, link),
+            age_text=self.age_text(snapshot, look, link),
             silent_s="" if age_s is None else f"{age_s:.2f}",
             line=snapshot.steps % 60 if snapshot else 0,
             page=self.page_key(snapshot),
@@ -168,9 +171,10 @@ class Boards:
             if snapshot
             else ()
         )
-        return hashlib.sha256(f"{self._assets.key} {facts}".encode()).hexdigest()[:12]
+        return hashlib.sha256(f"{self.assets.key} {facts}".encode()).hexdigest()[:12]
 
-    def _age_text(self, snapshot: Snapshot | None, look: Look, link: Link) -> str:
+    def age_text(self, snapshot: Snapshot | None, look: Look, link: Link) -> str:
+        """How old what is shown is, or when the last word came."""
         words = self.texts(look)[0]
         if snapshot is None:
             return words.read_none
@@ -181,7 +185,7 @@ class Boards:
         return clock if clock == words.clock_unset else words.last_word.format(time=clock)
 
     def _draw(self, board: Board, texts: Sequence[Words]) -> str:
-        return self._templates.get_template("board.html").render(board=board, texts=texts).strip()
+        return self.templates.get_template("board.html").render(board=board, texts=texts).strip()
 
 
 def read_age_s(snapshot: Snapshot) -> float | None:
@@ -190,7 +194,7 @@ def read_age_s(snapshot: Snapshot) -> float | None:
     return round(max(ages), 1) if ages else None
 
 
-def _event(name: str, data: str, event_id: str = "") -> bytes:
+def event_bytes(name: str, data: str, event_id: str = "") -> bytes:
     """One event of a stream, as the HTML standard's section on server-sent events frames it."""
     lines = [f"event: {name}", *([f"id: {event_id}"] if event_id else []), *(f"data: {x}" for x in data.split("\n"))]
     return ("\n".join(lines) + "\n\n").encode()
@@ -209,20 +213,32 @@ class _Draw:
         return Markup(pictures.swatch(hatched=hatched, height=24))
 
     def sign(self, kind: str, state: str, height: int) -> Markup:
-        return Markup(pictures.fan(state, height) if kind == "fan" else pictures.mist(state, height))
+        draw = {"fan": pictures.fan, "mister": pictures.mist, "valve": pictures.valve}[kind]
+        return Markup(draw(state, height))
+
+    def hand(self, height: int) -> Markup:
+        return Markup(pictures.hand(height))
+
+    def rod(self, temp_f: float | None, rh_pct: float | None, posts: Sequence[float], outline: bool) -> Markup:
+        """A pole without letters, for a phone, where the numbers stand beside it."""
+        return Markup(
+            pictures.pole(
+                temp_f=temp_f, rh_pct=rh_pct, posts=posts, labels=("", ""), outline=outline, width=300, height=30
+            )
+        )
 
     def pole(self, row: Row, board: Board) -> Markup:
         """All poles of a board have one length; how high one may be follows from what else must fit."""
-        known = row.temp_f is not None and row.rh_pct is not None
+        height = POLE_HEIGHT_TIGHT if len(board.rows) > 4 and board.message else POLE_HEIGHT
         return Markup(
             pictures.pole(
                 temp_f=row.temp_f,
                 rh_pct=row.rh_pct,
                 posts=board.posts,
-                labels=labels(row.temp_f or 0, row.rh_pct or 0) if known else ("", ""),
+                labels=(f"{row.temp_f}°", f"{row.rh_pct}%"),
                 outline=row.freshness == "late",
-                width=470,
-                height=POLE_HEIGHTS[len(board.rows) > 4, board.message is not None][1 if row.note else 0],
+                width=POLE_WIDTH,
+                height=round(height * LATE_POLE) if row.age else height,
             )
         )
 

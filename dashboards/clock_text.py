@@ -25,13 +25,13 @@ def zone_of(name: str) -> tzinfo | None:
 
 def time_text(wall_s: float, zone: str, words: Words) -> str:
     """The time of day in the barn, or the words for a clock without time."""
-    local = _local(wall_s, zone)
+    local = local_of(wall_s, zone)
     return words.clock_unset if local is None else _of_day(local, words)
 
 
 def since_text(wall_s: float, now_wall_s: float, zone: str, words: Words) -> str:
     """The time of day, with the day before it when that was not today."""
-    then, now = _local(wall_s, zone), _local(now_wall_s, zone)
+    then, now = local_of(wall_s, zone), local_of(now_wall_s, zone)
     if then is None or now is None:
         return words.clock_unset
     day = "" if then.date() == now.date() else f"{words.days[then.weekday()]} "
@@ -54,7 +54,8 @@ def read_text(age_s: float | None, words: Words) -> str:
     return words.read_min.format(n=int(age_s // 60))
 
 
-def _local(wall_s: float, zone: str) -> datetime | None:
+def local_of(wall_s: float, zone: str) -> datetime | None:
+    """A moment on the clocks of a zone; None when this machine does not know the zone."""
     where = zone_of(zone)
     if where is None:
         return None

@@ -21,7 +21,7 @@ from dashboards.live import Live
 from dashboards.problems import problem
 from dashboards.words import Words
 
-STREAMS_AT_MOST = 20
+STREAMS_AT_MOST = 60
 
 # At most one beat a second, even when an emulated barn runs fast; a comment when the core says nothing.
 BEAT_LEAST_S = 1.0
@@ -76,10 +76,11 @@ async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -
         sent = frame.id
 
 
-def router(live: Live, boards: Boards, languages: dict[str, Words], assets: Assets, limits: Limits) -> APIRouter:
+def router(
+    live: Live, boards: Boards, languages: dict[str, Words], assets: Assets, limits: Limits, seats: Seats
+) -> APIRouter:
     """All routes for people."""
     routes = APIRouter(include_in_schema=False)
-    seats = Seats(STREAMS_AT_MOST)
 
     def look_of(lang: str | None, one: bool) -> Look:
         if lang is not None and lang not in languages:

@@ -66,7 +66,7 @@ def pole(
     `outline` draws an old reading as one empty rod. Without numbers it is a dashed ghost of one fixed length,
     which says nothing about the place.
     """
-    scale, top, bar = width / POLE_END, height * 0.36, height * 0.5
+    scale, top, bar = width / POLE_END, height * 0.3, height * 0.54
     base = top + bar
     parts = [_post(at * scale, index, top, base) for index, at in enumerate(posts) if at <= POLE_END]
     if temp_f is None or rh_pct is None:
@@ -118,6 +118,8 @@ def _rods(split: float, end: float, top: float, bar: float, labels: tuple[str, s
 
 def _rod_labels(split: float, end: float, y: float, size: float, labels: tuple[str, str]) -> str:
     """Each label stands in its rod; when one does not fit, both stand behind the end."""
+    if not any(labels):
+        return ""
     inside = (_label_width(labels[0], size) + 14 <= split, _label_width(labels[1], size) + 18 <= end - split)
     if not all(inside):
         return _plated(end + 12, y, size, " + ".join(labels))
@@ -178,6 +180,23 @@ def mist(state: str, height: int) -> str:
         "off": "",
     }[state]
     return _drawn(pipe + "".join(drop.format(x=x, y=y + 2) for x, y in places), height, f"mist {state}")
+
+
+def valve(state: str, height: int) -> str:
+    """A gate valve in its pipe, as on a plan: full triangles open, empty ones shut, dashed ones asked and not seen."""
+    body = {"on": 'fill="currentColor"', "asked": 'stroke-dasharray="11 8"', "off": ""}[state]
+    pipe = '<path d="M2 62H14M86 62H98"/>'
+    halves = f'<path d="M16 40V84L50 62Z" {body}/><path d="M84 40V84L50 62Z" {body}/>'
+    return _drawn(f'{pipe}{halves}<path d="M50 60V26M30 24H70"/>', height, f"valve {state}")
+
+
+def hand(height: int) -> str:
+    """An open hand: a person has it."""
+    palm = (
+        "M24 52V30a6.5 6.5 0 0 1 13 0V46h2V17a6.5 6.5 0 0 1 13 0V45h2V20a6.5 6.5 0 0 1 13 0V48h2V32a6.5 6.5 0 0 1 13 0"
+        "V64C82 84 70 94 54 94C40 94 31 87 25 74L12 58C7 50 16 44 21 50Z"
+    )
+    return _svg(f'<path d="{palm}"/>', box=(100, 100), height=height, css="sign hand")
 
 
 def plug(height: int) -> str:

@@ -9,51 +9,20 @@ a view that did not change need not be drawn again.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from dashboards.air_text import air_note, air_text, differs, pace_of, roof_limits, sentence
-from dashboards.clock_text import old_text
+from dashboards.air_text import pace_of, roof_limits, roof_text
 from dashboards.messages import Line, Message, in_each, worst_message
+from dashboards.rows import Row, fit_of, label_of, lost_row, row_of
 from dashboards.words import Words
-from gateway.engine.snapshot import KitView, PlaceView, Snapshot
+from gateway.engine.snapshot import PlaceView, Snapshot
 
 # More rows than this cannot be read from 3 m; the worst ones stay and the board says how many are missing.
 ROWS_AT_MOST = 6
 
 # Names and other places of the worst level that fit beside the word, alone and with what the roof says.
 WHERE_AT_MOST, WHERE_AT_MOST_LIMITED = 3, 2
-
-# Letters that fit below a pole beside at most one kit sign, and beside two; smaller rows hold half as many again.
-NOTE_LETTERS, NOTE_LETTERS_TWO_SIGNS, SMALL_ROWS = 34, 25, 1.5
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
-    """One drawn sign of a row: `kind` is fan or mister, `state` on, asked or off."""
-
-    kind: str
-    state: str
-    said: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One place. A lost row holds no number in any field that is shown. `differs`: the rule and the air do."""
-
-    name: str
-    fit: str
-    level: int | None
-    freshness: str
-    verdict: tuple[Line, ...]
-    sum_text: str
-    temp_f: int | None
-    rh_pct: int | None
-    note: tuple[Line, ...]
-    differs: bool
-    signs: tuple[Sign, ...]
-    said: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +59,7 @@ def live_board(snapshot: Snapshot, texts: Sequence[Words]) -> Board:
     missing = len(snapshot.places) - len(shown)
     return Board(
         head=_head(snapshot.places, texts),
-        rows=tuple(_row(place, texts, snapshot.posts, _letters(place, len(shown))) for place in shown),
+        rows=tuple(row_of(place, texts, snapshot.posts) for place in shown),
         hidden=texts[0].places_not_shown.format(n=missing) if missing else "",
         message=worst_message(snapshot, texts),
         posts=snapshot.posts,
@@ -104,7 +73,7 @@ def lost_board(snapshot: Snapshot | None, texts: Sequence[Words]) -> Board:
     said = texts[0].said_head.format(word=texts[0].unknown, place=texts[0].no_link)
     return Board(
         head=Head(level=None, verdict=verdict, where=(texts[0].no_link,), limit=(), also="", fit="s7", said=said),
-        rows=tuple(_lost_row(place, texts, signs=()) for place in shown),
+        rows=tuple(lost_row(place, texts, signs=()) for place in shown),
         hidden="",
         message=None,
         posts=snapshot.posts if snapshot else (),
@@ -116,35 +85,19 @@ def counted_level(place: PlaceView) -> int:
     return place.level if place.level is not None else max(place.last_level or 0, 1)
 
 
-def shown_sum(sum_f_pct: float, posts: Sequence[float]) -> int:
-    """The whole number nearest to the sum that has not passed a post which the sum itself has not reached."""
-    nearest = math.floor(sum_f_pct + 0.5)
-    return math.floor(sum_f_pct) if any(sum_f_pct < post <= nearest for post in posts) else nearest
-
-
-def temp_f_of(temp_c: float) -> int:
-    """Whole degrees Fahrenheit."""
-    return math.floor(temp_c * 9 / 5 + 32 + 0.5)
-
-
-def label_of(place: PlaceView, lang: str) -> str:
-    """The name of a place in a language, or the name in the site file when it has none."""
-    return place.label.get(lang, place.name)
-
-
-def _worst(places: Sequence[PlaceView]) -> PlaceView:
+def worst_place(places: Sequence[PlaceView]) -> PlaceView:
     """The highest level leads; in a tie the unknown, then places where horses are ridden, then a roof that limits."""
     return max(places, key=lambda p: (counted_level(p), p.level is None, p.kind == "riding", roof_limits(p)))
 
 
 def _head(places: Sequence[PlaceView], texts: Sequence[Words]) -> Head:
-    worst = _worst(places)
+    worst = worst_place(places)
     verdict = in_each(texts, lambda words: words.verdict(worst.kind, worst.level))
     alike = [p for p in places if p.level == worst.level and (worst.level is None or p.kind == worst.kind)]
     if worst.level is None:
         alike = [p for p in alike if counted_level(p) == counted_level(worst)]
     limited = [p for p in alike if roof_limits(p) and pace_of(p) == pace_of(worst)] if roof_limits(worst) else []
-    limit = in_each(texts, lambda words: air_text(worst, words)) if limited else ()
+    limit = in_each(texts, lambda words: roof_text(worst, words)) if limited else ()
     where = _names(limited or alike, WHERE_AT_MOST_LIMITED if limited else WHERE_AT_MOST, texts[0])
     others = len(alike) - len(limited or alike)
     said = ", ".join((verdict[0].text, *(line.text for line in limit[:1])))
@@ -154,7 +107,7 @@ def _head(places: Sequence[PlaceView], texts: Sequence[Words]) -> Head:
         where=where,
         limit=limit,
         also=texts[0].more.format(n=others) if others else "",
-        fit=_fit(where),
+        fit=fit_of(where),
         said=texts[0].said_head.format(word=said, place=", ".join(where)),
     )
 
@@ -173,100 +126,6 @@ def _shown(places: Sequence[PlaceView]) -> tuple[PlaceView, ...]:
         return tuple(places)
     worst = sorted(places, key=lambda p: (counted_level(p), p.level is None), reverse=True)[:ROWS_AT_MOST]
     return tuple(place for place in places if any(place is one for one in worst))
-
-
-def _row(place: PlaceView, texts: Sequence[Words], posts: Sequence[float], letters: int) -> Row:
-    signs = _signs(place.kit, texts[0])
-    if place.level is None or place.sum_f_pct is None or place.temp_c is None or place.rh_pct is None:
-        return _lost_row(place, texts, signs)
-    words, name = texts[0], label_of(place, texts[0].lang)
-    late = place.freshness != "fresh"
-    facts = {
-        "place": name,
-        "word": words.verdict(place.kind, place.level),
-        "sum": shown_sum(place.sum_f_pct, posts),
-        "temp": temp_f_of(place.temp_c),
-        "rh": math.floor(place.rh_pct + 0.5),
-        "age": old_text(place.age_s or 0.0, words),
-    }
-    said = (words.said_row_late if late else words.said_row).format(**facts)
-    return Row(
-        name=name,
-        fit=_fit((name,)),
-        level=place.level,
-        freshness="late" if late else "fresh",
-        verdict=in_each(texts, lambda words: words.verdict(place.kind, place.level)),
-        sum_text=str(facts["sum"]),
-        temp_f=temp_f_of(place.temp_c),
-        rh_pct=math.floor(place.rh_pct + 0.5),
-        note=_note(place, texts, late, letters),
-        differs=differs(place),
-        signs=signs,
-        said=f"{said}. {sentence(place, words) or air_note(place, words)}",
-    )
-
-
-def _letters(place: PlaceView, rows: int) -> int:
-    """How many letters of a note fit in the row of this place."""
-    letters = NOTE_LETTERS if len(place.kit) < 2 else NOTE_LETTERS_TWO_SIGNS
-    return int(letters * SMALL_ROWS) if rows > 4 else letters
-
-
-def _note(place: PlaceView, texts: Sequence[Words], late: bool, letters: int) -> tuple[Line, ...]:
-    """The age of a late reading, then the air, in each language as far as the letters fit."""
-    ages = in_each(texts, lambda words: old_text(place.age_s or 0.0, words)) if late else ()
-    note = (*ages, *in_each(texts, lambda words: air_note(place, words)))
-    for count in range(len(note), 1, -1):  # the first language always stays
-        if sum(len(line.text) + 1 for line in note[:count]) <= letters:
-            return note[:count]
-    return note[:1]
-
-
-def _lost_row(place: PlaceView, texts: Sequence[Words], signs: tuple[Sign, ...]) -> Row:
-    words, name = texts[0], label_of(place, texts[0].lang)
-    return Row(
-        name=name,
-        fit=_fit((name,)),
-        level=None,
-        freshness="lost",
-        verdict=in_each(texts, lambda words: words.unknown),
-        sum_text="",
-        temp_f=None,
-        rh_pct=None,
-        note=in_each(texts, lambda words: words.no_reading),
-        differs=False,
-        signs=signs,
-        said=words.said_row_lost.format(place=name, word=words.unknown),
-    )
-
-
-def _signs(kit: Sequence[KitView], words: Words) -> tuple[Sign, ...]:
-    """One sign for each kind of kit of a place; of several the least proven one is shown."""
-    signs = []
-    for kind in ("fan", "mister"):
-        states = {_kit_state(item) for item in kit if item.kind == kind}
-        state = next((s for s in ("asked", "on", "off") if s in states), None)
-        if state is not None:
-            signs.append(Sign(kind=kind, state=state, said=f"{words.kit[kind]}: {words.kit_state[state]}"))
-    return tuple(signs)
-
-
-def _kit_state(kit: KitView) -> str:
-    """Only what the hardware shows counts as running; asked and not seen is its own sign."""
-    if kit.seen:
-        return "on"
-    return "asked" if kit.asked else "off"
-
-
-def _fit(names: Sequence[str]) -> str:
-    """The size class that lets the longest name stand on one line."""
-    longest = max((len(name) for name in names), default=0)
-    return next((f"s{limit}" for limit in (7, 10, 14) if longest <= limit), "s20")
-
-
-def labels(temp_f: int, rh_pct: int) -> tuple[str, str]:
-    """The two numbers as they stand in the rods."""
-    return f"{temp_f}°", f"{rh_pct}%"
 
 
 def verdicts(place: PlaceView, languages: Mapping[str, Words]) -> dict[str, str]:

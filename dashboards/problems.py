@@ -8,6 +8,7 @@ How it works: three handlers cover every way out: HTTP errors (404, 405 and our 
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
@@ -19,6 +20,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from dashboards.headers import HEADERS
+from gateway.errors import GatewayError
+
+log = logging.getLogger(__name__)
 
 
 class FieldError(BaseModel):
@@ -69,6 +73,7 @@ def install(app: FastAPI) -> None:
     """Let every error of the app leave as a problem document."""
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _misfit)
+    app.add_exception_handler(GatewayError, _known_fault)
     app.add_exception_handler(Exception, _fault)
 
 
@@ -84,6 +89,11 @@ async def _misfit(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     errors = [FieldError(detail=e["msg"], pointer="/".join(str(part) for part in e["loc"])) for e in error.errors()]
     return problem(request, 422, "The request has a part that does not fit; see errors.", errors=errors)
+
+
+async def _known_fault(request: Request, error: Exception) -> Response:
+    log.error("%s: %s", request.url.path, error)
+    return problem(request, 503, "A file of the gateway cannot be read; the log of the web role has the details.")
 
 
 async def _fault(request: Request, error: Exception) -> Response:

@@ -31,9 +31,12 @@ PLACEHOLDERS = frozenset(
         "kit",
         "minute",
         "n",
+        "name",
+        "pace",
         "place",
         "rh",
         "rule",
+        "state",
         "subject",
         "sum",
         "temp",
@@ -64,7 +67,9 @@ class Words:
     air_standing: tuple[str, ...]
     agree: str
     differ: str
-    differ_short: str
+    wet_bulb: str
+    carry: str
+    times: str
     title: str
     no_link: str
     link_lost: str
@@ -82,6 +87,9 @@ class Words:
     kit_not_running: str
     kit_not_stopping: str
     kit_unreachable: str
+    kit_other: str
+    by_hand: str
+    hand_line: str
     fault_other: str
     more: str
     places_not_shown: str
@@ -91,13 +99,24 @@ class Words:
     emulated: str
     said_row: str
     said_row_late: str
+    said_air: str
     said_row_lost: str
     said_head: str
+    policy: Mapping[str, str]
+    pace: Mapping[str, str]
     roof: Mapping[str, str]
     kit: Mapping[str, str]
     kit_state: Mapping[str, str]
+    kit_short: Mapping[str, str]
     reason: Mapping[str, str]
     fault: Mapping[str, str]
+    yard: Mapping[str, str]
+    todo: Mapping[str, str]
+    why: Mapping[str, str]
+    hands: Mapping[str, str]
+    sign: Mapping[str, str]
+    side: Mapping[str, str]
+    book: Mapping[str, str]
 
     def verdict(self, kind: str, level: int | None) -> str:
         """The word for a level at a place of this kind; an unknown level has its own word."""

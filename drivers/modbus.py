@@ -1,28 +1,33 @@
-"""Owns: sensors and relay blocks that speak Modbus RTU.
+"""Owns: sensors that hold their values in Modbus registers.
 
-Must not know: how bytes travel, whether a value is plausible, when to read or switch.
-How it works: a register map from the site file becomes one or two requests, made once. A value is word times
-scale plus offset, as the device gave it: no clamping, and a float that is not a number stays one. A relay
-block is written, its echo is compared by the frame codec, and what it holds is read back on request.
+Must not know: how bytes travel, whether a value is plausible, when to read.
+How it works: the register map of the site file becomes as few requests as its gaps allow, made once. A value is its
+words as a number, times scale, plus offset, as the device gave it: no clamping, and a float that is not a number
+stays one. A value that has a status register counts only while that holds its good word: anything else is the
+device's own word that it is broken, and then none of its values counts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from drivers.modbus_frame import Request, number, read_bits, read_registers, registers_of, write_coil
-from drivers.wire import SerialWire
-from gateway.errors import CommandError, ReadError
-from gateway.model import Channel, KitSpec, Quantity, Raw, RelaySpec, SensorSpec
+from drivers.modbus_blocks import Cells, blocks_of
+from drivers.modbus_pdu import ModbusWire, number, read_registers, registers_of
+from gateway.barn import SensorSpec
+from gateway.errors import DeviceFault
+from gateway.model import Channel, Raw
 
-# Values as close as this come in one request. Wider blocks would touch registers that a device may not have,
-# and it would then refuse the whole request.
-_NEAR_REGISTERS: Final = 8
+_WIDEST_GAP: Final = 6  # registers between two values that are still asked for together
+_LONGEST: Final = 125  # MODBUS Application Protocol V1.1b3, 6.3
 
-_TRIES_AT_CLOSE: Final = 2
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Status:
+    register: int  # as the site file counts, for people
+    address: int
+    good: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,106 +35,71 @@ class _Field:
     """Where one value stands and how it is made from its words."""
 
     channel: Channel
-    address: int
+    cells: Cells
     kind: str
     scale: float
     offset: float
+    status: _Status | None
 
-    @property
-    def end(self) -> int:
-        return self.address + registers_of(self.kind)
+    def needs(self) -> Iterator[Cells]:
+        yield self.cells
+        if self.status:
+            yield Cells(first=self.status.address, count=1)
 
 
-class ModbusAir:
-    """Temperature and humidity out of registers."""
+class ModbusRegisters:
+    """Any quantities out of holding or input registers."""
 
-    def __init__(self, spec: SensorSpec, wire: SerialWire) -> None:
-        self._wire = wire
+    def __init__(self, spec: SensorSpec, wire: ModbusWire) -> None:
+        self._wire, self._channels = wire, spec.channels
         self._low_first = spec.options["word_order"] == "low-first"
-        self._fields = (
-            _field(spec, spec.options["temp"], Quantity.TEMP),
-            _field(spec, spec.options["rh"], Quantity.RH),
+        base = spec.options["base"]
+        self._fields = tuple(_field(channel, spec.options[channel.quantity.key], base) for channel in spec.channels)
+        needed = (cells for field in self._fields for cells in field.needs())
+        unit, function = spec.options["unit"], spec.options["function"]
+        self._requests = tuple(
+            (block.first, read_registers(unit=unit, function=function, address=block.first, count=block.count))
+            for block in blocks_of(needed, widest_gap=_WIDEST_GAP, longest=_LONGEST)
         )
-        self._blocks = tuple((_request(spec, block), block) for block in _blocks(self._fields))
 
     @property
     def channels(self) -> tuple[Channel, ...]:
-        return tuple(field.channel for field in self._fields)
+        return self._channels
 
     def read(self) -> tuple[Raw, ...]:
-        return tuple(raw for request, block in self._blocks for raw in self._read_block(request, block))
+        words: dict[int, int] = {}
+        for first, request in self._requests:
+            block = self._wire.ask(request)
+            words.update(enumerate(block, start=first))
+        for field in self._fields:
+            _check_status(field, words)
+        return tuple(Raw(channel=field.channel.name, value=self._value(field, words)) for field in self._fields)
 
     def close(self) -> None:
-        """The line belongs to the bus: nothing to release."""
+        """The wire belongs to the bus: nothing to release."""
 
-    def _read_block(self, request: Request[tuple[int, ...]], block: tuple[_Field, ...]) -> list[Raw]:
-        words = self._wire.ask(request)
-        first = min(field.address for field in block)
-        return [self._raw(field, words[field.address - first : field.end - first]) for field in block]
-
-    def _raw(self, field: _Field, words: tuple[int, ...]) -> Raw:
-        value = number(words, kind=field.kind, low_first=self._low_first) * field.scale + field.offset
-        return Raw(channel=field.channel.name, value=value)
+    def _value(self, field: _Field, words: Mapping[int, int]) -> float:
+        own = [words[address] for address in range(field.cells.first, field.cells.end)]
+        return number(own, kind=field.kind, low_first=self._low_first) * field.scale + field.offset
 
 
-class ModbusCoil:
-    """One piece of kit on one coil of a relay block. An energised normally-closed contact holds the kit off."""
-
-    def __init__(self, spec: KitSpec, relay: RelaySpec, wire: SerialWire) -> None:
-        self._name = spec.name
-        self._wire = wire
-        self._safe_on = spec.safe_on
-        self._closed = False
-        unit, address = relay.options["unit"], spec.coil - relay.options["base"]
-        self._energise = write_coil(unit=unit, address=address, on=True)
-        self._release = write_coil(unit=unit, address=address, on=False)
-        self._look = read_bits(unit=unit, function=1, address=address, count=1)
-
-    @property
-    def safe_on(self) -> bool:
-        return self._safe_on
-
-    def set(self, on: bool) -> None:
-        if self._closed:
-            raise CommandError(f"{self._name}: is closed")
-        try:
-            self._wire.ask(self._release if on == self._safe_on else self._energise)
-        except ReadError as error:
-            raise CommandError(f"{self._name}: {error}") from error
-
-    def readback(self) -> bool | None:
-        """What the block's coil says of the kit. It proves the coil register, not the contact."""
-        (energised,) = self._wire.ask(self._look)
-        return energised != self._safe_on
-
-    def close(self) -> None:
-        """Release the coil, so that the wiring decides. One lost frame must not leave water running."""
-        if self._closed:
-            return
-        self._closed = True
-        for _ in range(_TRIES_AT_CLOSE):
-            with suppress(ReadError):
-                self._wire.ask(self._release)
-                return
-
-
-def _field(spec: SensorSpec, value: Mapping[str, Any], quantity: Quantity) -> _Field:
-    channel = Channel(name=f"{spec.name}.{quantity}", sensor=spec.name, place=spec.place, quantity=quantity)
+def _field(channel: Channel, value: Mapping[str, Any], base: int) -> _Field:
+    register = value.get("status")
     return _Field(
         channel=channel,
-        address=value["register"] - spec.options["base"],
+        cells=Cells(first=value["register"] - base, count=registers_of(value["type"])),
         kind=value["type"],
         scale=float(value["scale"]),
         offset=float(value["offset"]),
+        status=None if register is None else _Status(register=register, address=register - base, good=value["good"]),
     )
 
 
-def _blocks(fields: tuple[_Field, _Field]) -> tuple[tuple[_Field, ...], ...]:
-    span = max(field.end for field in fields) - min(field.address for field in fields)
-    return (fields,) if span <= _NEAR_REGISTERS else tuple((field,) for field in fields)
-
-
-def _request(spec: SensorSpec, block: tuple[_Field, ...]) -> Request[tuple[int, ...]]:
-    first = min(field.address for field in block)
-    count = max(field.end for field in block) - first
-    return read_registers(unit=spec.options["unit"], function=spec.options["function"], address=first, count=count)
+def _check_status(field: _Field, words: Mapping[int, int]) -> None:
+    status = field.status
+    if status and words[status.address] != status.good:
+        found = words[status.address]
+        raise DeviceFault(
+            f"{field.channel.name}: the device does not trust it: status register {status.register} holds {found}, "
+            f"good is {status.good}"
+        )

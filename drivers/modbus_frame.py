@@ -1,201 +1,110 @@
-"""Owns: the bytes of Modbus RTU as a client sends and receives them.
+"""Owns: the two frames in which Modbus travels: RTU on a serial line, and the header of Modbus TCP.
 
-Must not know: ports, time, what a number means in a barn.
-How it works: a function for each kind of request returns a `Request`: the bytes to send, how many bytes the
-answer has, and `parse`, which checks unit, function, byte count or echo, length and checksum before it decodes.
-RTU has no transaction number, so these checks are all that ties an answer to its request; none is optional.
-Rules: "MODBUS Application Protocol Specification V1.1b3" (2012) and "MODBUS over Serial Line V1.02" (2006).
+Must not know: ports, time, what is asked.
+How it works: a frame is made of one `Request` and is what a wire sends: the bytes, how many bytes come back by what
+has come so far, and `parse`, which checks everything around the answer before the request decodes it. RTU has no
+transaction number: unit, function, byte count or echo, length and checksum are all that tie an answer to its
+request, and none is optional. TCP has one, and no checksum of its own.
+Rules: "MODBUS over Serial Line V1.02" (2006) and "MODBUS Messaging on TCP/IP Implementation Guide V1.0b" (2006).
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Final, Generic, TypeVar
 
 from drivers.crc import crc16_modbus
-from gateway.errors import ChecksumError, FrameError, RangeError, Refused
+from drivers.modbus_pdu import REFUSAL_BYTES, Request
+from gateway.errors import ChecksumError, FrameError
 
 T = TypeVar("T")
 
-_EXCEPTION_BYTES: Final = 5  # unit, function + 80h, code, checksum; no answer is shorter
-_READ_BITS: Final = (1, 2)
-_READ_REGISTERS: Final = (3, 4)
-
-# Application Protocol V1.1b3, section 7.
-_MEANINGS: Final = {
-    1: "illegal function",
-    2: "illegal address",
-    3: "illegal value",
-    4: "device failure",
-    5: "accepted, still working",
-    6: "busy",
-    8: "memory parity error",
-    10: "gateway has no path",
-    11: "the device behind the gateway is silent",
-}
-
-_REGISTERS_OF: Final = {"int16": 1, "uint16": 1, "int32": 2, "uint32": 2, "float32": 2}
-_FORMAT_OF: Final = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
+_RTU_AROUND: Final = 3  # unit, checksum
+_SHORTEST_RTU: Final = REFUSAL_BYTES + _RTU_AROUND
+_MBAP: Final = 7  # transaction, protocol, length, unit
+_SHORTEST_TCP: Final = REFUSAL_BYTES + _MBAP
+_LONGEST_PDU: Final = 253
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Request(Generic[T]):
-    """One exchange as a value. `head` is how a normal answer must begin, `answer_bytes` how long it must be."""
+@dataclass(frozen=True, slots=True)
+class RtuFrame(Generic[T]):
+    """A request on a serial line."""
 
-    what: str
-    frame: bytes
-    head: bytes
-    answer_bytes: int
-    decode: Callable[[bytes], T]
+    request: Request[T]
+
+    @property
+    def what(self) -> str:
+        return self.request.what
+
+    @property
+    def frame(self) -> bytes:
+        body = bytes((self.request.unit,)) + self.request.pdu
+        return body + struct.pack("<H", crc16_modbus(body))
 
     def length(self, received: bytes) -> int:
         """How many bytes the answer has in all, judged by those that have come so far."""
-        if received[: len(self.head)] == self.head[: len(received)]:
-            return self.answer_bytes
-        return _EXCEPTION_BYTES  # an exception, or not ours: waiting for more would not make it ours
+        head = bytes((self.request.unit,)) + self.request.head
+        if received[: len(head)] == head[: len(received)]:
+            return self.request.answer_bytes + _RTU_AROUND
+        return _SHORTEST_RTU  # a refusal, or not ours: waiting for more would not make it ours
 
     def parse(self, raw: bytes) -> T:
-        """The checked content of the whole answer. Raises FrameError, ChecksumError or Refused."""
-        self._check_sender(raw)
-        if raw[1] == self.head[1] | 0x80:
-            self._refuse(raw)
-        self._check_head(raw)
-        _check_ending(raw, self.answer_bytes)
-        return self.decode(raw[2:-2])
-
-    def _check_sender(self, raw: bytes) -> None:
-        if len(raw) < _EXCEPTION_BYTES:
+        """The checked content of the whole answer. Raises FrameError, ChecksumError, Refused or TargetSilent."""
+        if len(raw) < _SHORTEST_RTU:
             raise FrameError(f"{self.what}: only {len(raw)} bytes", raw)
-        if raw[0] != self.head[0]:
-            raise FrameError(f"{self.what}: unit {raw[0]} answered instead of unit {self.head[0]}", raw)
+        if raw[0] != self.request.unit:
+            raise FrameError(f"{self.what}: unit {raw[0]} answered instead of unit {self.request.unit}", raw)
+        pdu = raw[1:-2]
+        if not self.request.is_refusal(pdu):
+            self._check_echo(raw)
+            self.request.check_head(pdu, raw)
+        received, computed = int.from_bytes(raw[-2:], "little"), crc16_modbus(raw[:-2])
+        if received != computed:
+            raise ChecksumError(received, computed, raw)
+        return self.request.content(pdu)
 
-    def _refuse(self, raw: bytes) -> None:
-        _check_ending(raw, _EXCEPTION_BYTES)
-        raise Refused(self.what, raw[2], _MEANINGS.get(raw[2], "unknown code"))
-
-    def _check_head(self, raw: bytes) -> None:
-        if raw.startswith(self.head):
-            return
-        if self.frame.startswith(raw[:_EXCEPTION_BYTES]):
+    def _check_echo(self, raw: bytes) -> None:
+        answers_like_this = raw[1:].startswith(self.request.head)  # a write is answered by its echo
+        if not answers_like_this and self.frame.startswith(raw[:_SHORTEST_RTU]):
             raise FrameError(f"{self.what}: our own request came back, the adapter's local echo must be off", raw)
-        if raw[1] != self.head[1]:
-            raise FrameError(f"{self.what}: answer to function {raw[1]} instead of {self.head[1]}", raw)
-        raise FrameError(f"{self.what}: answer begins otherwise than {self.head.hex(' ')}", raw)
 
 
-def read_bits(*, unit: int, function: int, address: int, count: int) -> Request[tuple[bool, ...]]:
-    """Ask for coils (function 1) or discrete inputs (function 2)."""
-    if function not in _READ_BITS:
-        raise RangeError("function that reads bits", function, 1, 2)
-    _check_span(unit, address, count, most=2000)
-    data_bytes = (count + 7) // 8
-    what = f"unit {unit}, function {function}, bit {address}"
-    body = struct.pack(">BBHH", unit, function, address, count)
-    return _read(what, body, data_bytes, partial(_bits, count=count))
+@dataclass(frozen=True, slots=True)
+class TcpFrame(Generic[T]):
+    """A request over TCP. `transaction` comes back with its answer."""
 
+    request: Request[T]
+    transaction: int
 
-def read_registers(*, unit: int, function: int, address: int, count: int) -> Request[tuple[int, ...]]:
-    """Ask for holding registers (function 3) or input registers (function 4)."""
-    if function not in _READ_REGISTERS:
-        raise RangeError("function that reads registers", function, 3, 4)
-    _check_span(unit, address, count, most=125)
-    what = f"unit {unit}, function {function}, register {address}"
-    body = struct.pack(">BBHH", unit, function, address, count)
-    return _read(what, body, 2 * count, partial(_words, count=count))
+    @property
+    def what(self) -> str:
+        return self.request.what
 
+    @property
+    def frame(self) -> bytes:
+        pdu = self.request.pdu
+        return struct.pack(">HHHB", self.transaction, 0, len(pdu) + 1, self.request.unit) + pdu
 
-def write_coil(*, unit: int, address: int, on: bool) -> Request[None]:
-    """Set one coil (function 5). The answer must echo address and value."""
-    _check_span(unit, address, 1, most=1)
-    body = struct.pack(">BBHH", unit, 5, address, 0xFF00 if on else 0x0000)
-    return _write(f"unit {unit}, coil {address}", body)
+    def length(self, received: bytes) -> int:
+        """As the header says; what is no header of ours gets no more than has come."""
+        if len(received) < _MBAP - 1:
+            return _SHORTEST_TCP
+        transaction, protocol, length = struct.unpack(">HHH", received[: _MBAP - 1])
+        ours = transaction == self.transaction and protocol == 0 and REFUSAL_BYTES < length <= _LONGEST_PDU + 1
+        return int(length) + _MBAP - 1 if ours else len(received)
 
-
-def write_register(*, unit: int, address: int, value: int) -> Request[None]:
-    """Set one holding register (function 6). The answer must echo address and value."""
-    _check_span(unit, address, 1, most=1)
-    body = struct.pack(">BBHH", unit, 6, address, _word(value))
-    return _write(f"unit {unit}, register {address}", body)
-
-
-def write_coils(*, unit: int, address: int, values: Sequence[bool]) -> Request[None]:
-    """Set coils in one go (function 15). The answer must echo address and count."""
-    _check_span(unit, address, len(values), most=1968)
-    packed = sum(1 << place for place, on in enumerate(values) if on).to_bytes((len(values) + 7) // 8, "little")
-    body = struct.pack(">BBHHB", unit, 15, address, len(values), len(packed)) + packed
-    return _write(f"unit {unit}, coils from {address}", body)
-
-
-def write_registers(*, unit: int, address: int, values: Sequence[int]) -> Request[None]:
-    """Set holding registers in one go (function 16). The answer must echo address and count."""
-    _check_span(unit, address, len(values), most=123)
-    words = b"".join(struct.pack(">H", _word(value)) for value in values)
-    body = struct.pack(">BBHHB", unit, 16, address, len(values), len(words)) + words
-    return _write(f"unit {unit}, registers from {address}", body)
-
-
-def registers_of(kind: str) -> int:
-    """How many registers a number of this type fills."""
-    return _REGISTERS_OF[kind]
-
-
-def number(words: Sequence[int], *, kind: str, low_first: bool) -> float:
-    """The number in `words`: one of int16, uint16, int32, uint32, float32. Words are big-endian inside."""
-    ordered = tuple(reversed(words)) if low_first else tuple(words)
-    raw = struct.pack(f">{len(ordered)}H", *ordered)
-    return float(struct.unpack(_FORMAT_OF[kind], raw)[0])
-
-
-def _read(what: str, body: bytes, data_bytes: int, decode: Callable[[bytes], T]) -> Request[T]:
-    head = body[:2] + bytes((data_bytes,))
-    return Request(what=what, frame=_sealed(body), head=head, answer_bytes=data_bytes + 5, decode=decode)
-
-
-def _write(what: str, body: bytes) -> Request[None]:
-    return Request(what=what, frame=_sealed(body), head=body[:6], answer_bytes=8, decode=_nothing)
-
-
-def _sealed(body: bytes) -> bytes:
-    return body + struct.pack("<H", crc16_modbus(body))
-
-
-def _check_ending(raw: bytes, answer_bytes: int) -> None:
-    if len(raw) != answer_bytes:
-        raise FrameError(f"{len(raw)} bytes instead of {answer_bytes}", raw)
-    received = int.from_bytes(raw[-2:], "little")
-    computed = crc16_modbus(raw[:-2])
-    if received != computed:
-        raise ChecksumError(received, computed, raw)
-
-
-def _check_span(unit: int, address: int, count: int, *, most: int) -> None:
-    for name, value, low, high in (
-        ("unit", unit, 1, 247),  # 0 speaks to all and gets no answer, above 247 is reserved
-        ("address", address, 0, 0xFFFF),
-        ("count", count, 1, most),
-        ("last address", address + count - 1, 0, 0xFFFF),
-    ):
-        if not low <= value <= high:
-            raise RangeError(name, value, low, high)
-
-
-def _word(value: int) -> int:
-    if not 0 <= value <= 0xFFFF:
-        raise RangeError("register value", value, 0, 0xFFFF)
-    return value
-
-
-def _bits(payload: bytes, *, count: int) -> tuple[bool, ...]:
-    packed = int.from_bytes(payload[1:], "little")
-    return tuple(bool(packed >> place & 1) for place in range(count))
-
-
-def _words(payload: bytes, *, count: int) -> tuple[int, ...]:
-    return struct.unpack(f">{count}H", payload[1:])
-
-
-def _nothing(payload: bytes) -> None:
-    return None
+    def parse(self, raw: bytes) -> T:
+        """The checked content of the whole answer. Raises FrameError, Refused or TargetSilent."""
+        if len(raw) < _SHORTEST_TCP:
+            raise FrameError(f"{self.what}: only {len(raw)} bytes", raw)
+        transaction, protocol, length, unit = struct.unpack(">HHHB", raw[:_MBAP])
+        for name, found, wanted in (
+            ("transaction", transaction, self.transaction),
+            ("protocol", protocol, 0),
+            ("length", length, len(raw) - _MBAP + 1),
+            ("unit", unit, self.request.unit),
+        ):
+            if found != wanted:
+                raise FrameError(f"{self.what}: {name} {found} in the header instead of {wanted}", raw)
+        return self.request.content(raw[_MBAP:])

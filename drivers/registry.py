@@ -1,20 +1,21 @@
 """Owns: the names of the kinds of bus, sensor and relay that the site file may use.
 
 Must not know: what a driver does.
-How it works: a driver is imported when its kind is first asked for, so a barn without a serial line loads no
-serial code. An unknown kind, or a kind on a bus that cannot carry it, is a mistake of the site file.
-To add a kind: write its driver, add its line here, and describe its options in the site file's reader.
+How it works: a table for each; a driver is imported when its kind is first asked for, so a barn without a serial line
+loads no serial code. An unknown kind, or a kind on a bus that cannot carry it, is a mistake of the site file.
+To add a kind: write its driver, add its line here, and describe its options in the site file's forms.
 """
 
 from __future__ import annotations
 
-from typing import Protocol, TypeVar
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any, Protocol
 
+from gateway.barn import BusSpec, KitSpec, RelaySpec, SensorSpec
 from gateway.errors import RangeError, SiteError
-from gateway.model import BusSpec, KitSpec, RelaySpec, SensorSpec
 from gateway.ports import Actuator, Sensor
-
-W = TypeVar("W")
 
 
 class Wire(Protocol):
@@ -25,71 +26,98 @@ class Wire(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """Where the maker of a driver stands, as module:name, and the kinds of bus that can carry it."""
+
+    maker: str
+    buses: tuple[str, ...]
+
+
+_MODBUS = ("serial", "modbus-tcp")
+
+BUSES: Mapping[str, str] = {
+    "serial": "drivers.modbus_rtu:ModbusRtuWire",
+    "modbus-tcp": "drivers.modbus_tcp:ModbusTcpWire",
+    "lines": "drivers.lines_wire:LinesWire",
+    "sdi12": "drivers.sdi12_wire:Sdi12Wire",
+    "sysfs": "drivers.sysfs_files:SysfsRoot",
+    "i2c": "drivers.i2c_wire:I2cWire",
+    "gpio": "drivers.gpio_wire:GpioWire",
+    "mqtt": "drivers.mqtt_postbox:MqttPostbox",
+}
+SENSORS: Mapping[str, _Kind] = {
+    "modbus-registers": _Kind("drivers.modbus:ModbusRegisters", _MODBUS),
+    "modbus-inputs": _Kind("drivers.modbus_inputs:ModbusInputs", _MODBUS),
+    "iio": _Kind("drivers.sysfs:Iio", ("sysfs",)),
+    "hwmon": _Kind("drivers.sysfs:Hwmon", ("sysfs",)),
+    "w1": _Kind("drivers.w1:W1", ("sysfs",)),
+    "iio-loop": _Kind("drivers.analog:iio_loop", ("sysfs",)),
+    "iio-volts": _Kind("drivers.analog:iio_volts", ("sysfs",)),
+    "sht3x": _Kind("drivers.sht:Sht", ("i2c",)),
+    "sht4x": _Kind("drivers.sht:Sht", ("i2c",)),
+    "bme280": _Kind("drivers.bme280:Bme280", ("i2c",)),
+    "text-line": _Kind("drivers.lines_wire:text_line", ("lines",)),
+    "nmea": _Kind("drivers.lines_wire:nmea", ("lines",)),
+    "sdi12": _Kind("drivers.sdi12_wire:Sdi12Sensor", ("sdi12",)),
+    "gpio-contact": _Kind("drivers.gpio:GpioContact", ("gpio",)),
+    "gpio-pulse": _Kind("drivers.gpio:GpioPulse", ("gpio",)),
+    "mqtt": _Kind("drivers.mqtt_node:MqttSensor", ("mqtt",)),
+}
+RELAYS: Mapping[str, _Kind] = {
+    "modbus-coils": _Kind("drivers.modbus_kit:ModbusCoil", _MODBUS),
+    "modbus-speed": _Kind("drivers.modbus_kit:ModbusSpeed", _MODBUS),
+    "gpio-lines": _Kind("drivers.gpio:GpioKit", ("gpio",)),
+    "pwm": _Kind("drivers.pwm:PwmKit", ("sysfs",)),
+    "mqtt-relay": _Kind("drivers.mqtt_relay:MqttRelay", ("mqtt",)),
+}
+
+
 def open_bus(spec: BusSpec) -> Wire:
     """The wire of a bus. Nothing is opened yet: a port may be absent now and come later."""
-    match spec.kind:
-        case "serial":
-            from drivers.wire import SerialWire
-
-            return SerialWire(spec)
-        case "sysfs":
-            from drivers.sysfs import SysfsRoot
-
-            return SysfsRoot(spec)
-    raise _unknown("bus", spec.name, spec.kind, "serial, sysfs")
-
-
-def open_sensor(spec: SensorSpec, wire: Wire) -> Sensor:
-    """The driver of a sensor, on the wire of its bus."""
-    subject = f"sensor {spec.name}"
-    try:
-        return _sensor(spec, wire, subject)
-    except RangeError as error:
-        raise SiteError((f"{subject}: {error}",)) from error
-
-
-def open_kit(spec: KitSpec, relay: RelaySpec, wire: Wire) -> Actuator:
-    """The driver of a piece of kit, on the wire of its relay's bus."""
-    subject = f"kit {spec.name} on relay {relay.name}"
-    try:
-        return _kit(spec, relay, wire, subject)
-    except RangeError as error:
-        raise SiteError((f"{subject}: {error}",)) from error
-
-
-def _sensor(spec: SensorSpec, wire: Wire, subject: str) -> Sensor:
-    match spec.kind:
-        case "modbus-air":
-            from drivers.modbus import ModbusAir
-            from drivers.wire import SerialWire
-
-            return ModbusAir(spec, _fitting(wire, SerialWire, subject, "serial"))
-        case "iio":
-            from drivers.sysfs import IioAir, SysfsRoot
-
-            return IioAir(spec, _fitting(wire, SysfsRoot, subject, "sysfs"))
-        case "hwmon":
-            from drivers.sysfs import HwmonAir, SysfsRoot
-
-            return HwmonAir(spec, _fitting(wire, SysfsRoot, subject, "sysfs"))
-    raise _unknown("sensor", spec.name, spec.kind, "modbus-air, iio, hwmon")
-
-
-def _kit(spec: KitSpec, relay: RelaySpec, wire: Wire, subject: str) -> Actuator:
-    match relay.kind:
-        case "modbus-coils":
-            from drivers.modbus import ModbusCoil
-            from drivers.wire import SerialWire
-
-            return ModbusCoil(spec, relay, _fitting(wire, SerialWire, subject, "serial"))
-    raise _unknown("relay", relay.name, relay.kind, "modbus-coils")
-
-
-def _fitting(wire: Wire, kind: type[W], subject: str, needed: str) -> W:
-    if not isinstance(wire, kind):
-        raise SiteError((f"{subject}: its bus must be of kind {needed}",))
+    if spec.kind not in BUSES:
+        raise _unknown("bus", spec.name, spec.kind, BUSES)
+    wire: Wire = _made(BUSES[spec.kind])(spec)
     return wire
 
 
-def _unknown(what: str, name: str, kind: str, known: str) -> SiteError:
-    return SiteError((f"{what} {name}: kind {kind!r} is unknown, known are {known}",))
+def open_sensor(spec: SensorSpec, bus: BusSpec, wire: Wire) -> Sensor:
+    """The driver of a sensor, on the wire of its bus."""
+    subject = f"sensor {spec.name}"
+    if spec.kind not in SENSORS:
+        raise _unknown("sensor", spec.name, spec.kind, SENSORS)
+    kind = SENSORS[spec.kind]
+    _fits(kind, bus, subject)
+    try:
+        sensor: Sensor = _made(kind.maker)(spec, wire)
+    except RangeError as error:
+        raise SiteError((f"{subject}: {error}",)) from error
+    return sensor
+
+
+def open_kit(spec: KitSpec, relay: RelaySpec, bus: BusSpec, wire: Wire) -> Actuator:
+    """The driver of a piece of kit, on the wire of its relay's bus."""
+    subject = f"kit {spec.name} on relay {relay.name}"
+    if relay.kind not in RELAYS:
+        raise _unknown("relay", relay.name, relay.kind, RELAYS)
+    kind = RELAYS[relay.kind]
+    _fits(kind, bus, subject)
+    try:
+        kit: Actuator = _made(kind.maker)(spec, relay, wire)
+    except RangeError as error:
+        raise SiteError((f"{subject}: {error}",)) from error
+    return kit
+
+
+def _made(maker: str) -> Any:
+    module, name = maker.split(":")
+    return getattr(import_module(module), name)
+
+
+def _fits(kind: _Kind, bus: BusSpec, subject: str) -> None:
+    if bus.kind not in kind.buses:
+        raise SiteError((f"{subject}: its bus must be of kind {' or '.join(kind.buses)}",))
+
+
+def _unknown(what: str, name: str, kind: str, known: Mapping[str, Any]) -> SiteError:
+    return SiteError((f"{what} {name}: kind {kind!r} is unknown, known are {', '.join(known)}",))

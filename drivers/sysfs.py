@@ -1,165 +1,117 @@
-"""Owns: the sensors that the kernel reads itself, as files of its iio and hwmon classes.
+"""Owns: the sensors that the kernel reads itself: which quantities its iio and hwmon classes have, in which units.
 
-Must not know: chips, buses, whether a value is plausible beyond its unit.
-How it works: each read finds the device by the text of its file `label` or `name`, never by its number: that may
-change, and another chip may then stand under the old one. It opens, reads and closes. Both classes give
-thousandths: milli-°C and milli-percent.
-Rules: Linux Documentation/ABI/testing/sysfs-bus-iio and Documentation/hwmon/sysfs-interface.rst.
+Must not know: chips, buses, how a file is found and read, whether a value is plausible beyond its unit.
+How it works: a table for each class gives, by quantity, how its channels are called and what one unit of the class
+is in ours. A channel of another type than its quantity is a mistake of the site file: volts never become degrees.
+Rules: Linux Documentation/ABI/testing/sysfs-bus-iio (milli-°C, milli-percent, kPa, mA, mV) and
+Documentation/hwmon/sysfs-interface.rst (milli-°C, milli-percent, mA, mV, RPM).
 """
 
 from __future__ import annotations
 
-import errno
 import re
-from os.path import exists  # unlike Path.exists it never raises
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
-from gateway.errors import BadText, DeviceFault, EmptyText, Implausible, PortGone, ReadError
-from gateway.model import BusSpec, Channel, Quantity, Raw, SensorSpec
+from drivers.sysfs_files import SysfsRoot, hwmon_folder, hwmon_number, iio_folder, iio_number
+from gateway.barn import SensorSpec
+from gateway.errors import Implausible, SiteError
+from gateway.model import Channel, Quantity, Raw
 
-_NUMBER: Final = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
-_GONE: Final = (errno.ENOENT, errno.ENODEV, errno.ENOTDIR)
+__all__ = ["Hwmon", "Iio", "SysfsRoot"]
+
+_MILLI: Final = 1e-3
+_KILO: Final = 1e3
+
+_IIO: Final[Mapping[Quantity, tuple[str, float]]] = {
+    Quantity.TEMP: ("in_temp", _MILLI),
+    Quantity.GLOBE: ("in_temp", _MILLI),
+    Quantity.SKIN: ("in_temp", _MILLI),  # an infrared thermometer: in_temp_object
+    Quantity.RH: ("in_humidityrelative", _MILLI),
+    Quantity.PRESSURE: ("in_pressure", _KILO),
+    Quantity.CURRENT: ("in_current", _MILLI),
+    Quantity.SUPPLY: ("in_voltage", _MILLI),
+}
+_HWMON: Final[Mapping[Quantity, tuple[str, float]]] = {
+    Quantity.TEMP: ("temp", _MILLI),
+    Quantity.GLOBE: ("temp", _MILLI),
+    Quantity.SKIN: ("temp", _MILLI),
+    Quantity.RH: ("humidity", _MILLI),
+    Quantity.CURRENT: ("curr", _MILLI),
+    Quantity.SUPPLY: ("in", _MILLI),
+    Quantity.SPEED: ("fan", 1.0),
+}
 
 # A relative humidity of 0.0001 to 0.11 % does not exist in a barn: such a number is a percentage already.
 _SURELY_PERCENT: Final = (0.1, 110.0)
 
 
-class SysfsRoot:
-    """The folder that stands for /sys. Nothing is held open."""
-
-    def __init__(self, spec: BusSpec) -> None:
-        self.path = Path(spec.options["root"])
-
-    def close(self) -> None:
-        """Nothing to release."""
-
-
-class IioAir:
-    """Temperature and humidity of an iio device."""
+class Iio:
+    """What an iio device measures."""
 
     def __init__(self, spec: SensorSpec, root: SysfsRoot) -> None:
-        self._parent, self._device = root.path / "bus/iio/devices", spec.options["device"]
-        self._channels = _channels(spec)
-        self._temp, self._rh = spec.options["temp"], spec.options["rh"]
-        self._in_percent = spec.options["rh_unit"] == "percent"
+        self._root, self._device = root, spec.options["device"]
+        self._channels = spec.channels
+        self._fields = {each.quantity: _field(spec, each.quantity, _IIO) for each in spec.channels}
+        self._rh_in_percent = spec.options["rh_unit"] == "percent"
 
     @property
     def channels(self) -> tuple[Channel, ...]:
         return self._channels
 
     def read(self) -> tuple[Raw, ...]:
-        folder = _find(self._parent, "iio:device*", self._device)
-        temp_c = _iio_value(folder, self._temp) / 1000
-        rh = _iio_value(folder, self._rh)
-        rh_pct = rh if self._in_percent else _percent_of(rh, folder / self._rh)
-        return _raws(self._channels, temp_c=temp_c, rh_pct=rh_pct)
+        folder = iio_folder(self._root, self._device)
+        return tuple(Raw(channel=each.name, value=self._value(folder, each.quantity)) for each in self._channels)
 
     def close(self) -> None:
         """Nothing to release."""
 
+    def _value(self, folder: Path, quantity: Quantity) -> float:
+        name, unit = self._fields[quantity]
+        number = iio_number(folder, name)
+        if quantity is Quantity.RH:
+            return number if self._rh_in_percent else _percent_of(number, folder / name)
+        return number * unit
 
-class HwmonAir:
-    """Temperature and humidity of a hwmon device."""
+
+class Hwmon:
+    """What a hwmon device measures."""
 
     def __init__(self, spec: SensorSpec, root: SysfsRoot) -> None:
-        self._parent, self._device = root.path / "class/hwmon", spec.options["device"]
-        self._channels = _channels(spec)
-        self._temp, self._rh = spec.options["temp"], spec.options["rh"]
+        self._root, self._device = root, spec.options["device"]
+        self._channels = spec.channels
+        self._fields = {each.quantity: _field(spec, each.quantity, _HWMON) for each in spec.channels}
 
     @property
     def channels(self) -> tuple[Channel, ...]:
         return self._channels
 
     def read(self) -> tuple[Raw, ...]:
-        folder = _find(self._parent, "hwmon*", self._device)
-        temp_c = _hwmon_value(folder, self._temp) / 1000
-        rh_pct = _hwmon_value(folder, self._rh) / 1000
-        return _raws(self._channels, temp_c=temp_c, rh_pct=rh_pct)
+        folder = hwmon_folder(self._root, self._device)
+        return tuple(Raw(channel=each.name, value=self._value(folder, each.quantity)) for each in self._channels)
 
     def close(self) -> None:
         """Nothing to release."""
 
-
-def _find(parent: Path, pattern: str, wanted: str) -> Path:
-    """The folder whose label, or else whose name, is `wanted`."""
-    folders = sorted(parent.glob(pattern))
-    for attribute in ("label", "name"):  # a label tells two chips of the same kind apart
-        found = [folder for folder in folders if _text_or_none(folder / attribute) == wanted]
-        if len(found) == 1:
-            return found[0]
-        if found:
-            places = ", ".join(folder.name for folder in found)
-            raise PortGone(f"{wanted}: {places} have this {attribute}; name one by its label")
-    raise PortGone(f"no device in {parent} has the label or name {wanted}")
+    def _value(self, folder: Path, quantity: Quantity) -> float:
+        name, unit = self._fields[quantity]
+        return hwmon_number(folder, name) * unit
 
 
-def _iio_value(folder: Path, channel: str) -> float:
-    """Thousandths of the unit: the processed file if there is one, else (raw + offset) * scale."""
-    processed = folder / f"{channel}_input"
-    if exists(processed):
-        return _number(processed)
-    raw = _number(folder / f"{channel}_raw")
-    offset = _shared(folder, channel, "offset")
-    scale = _shared(folder, channel, "scale")
-    return (raw + (_number(offset) if exists(offset) else 0.0)) * _number(scale)
-
-
-def _shared(folder: Path, channel: str, attribute: str) -> Path:
-    """The channel's own attribute, or the one that all channels of its type share: in_temp2 -> in_temp."""
-    own = folder / f"{channel}_{attribute}"
-    if exists(own):
-        return own
-    shared = "_".join(channel.split("_")[:2]).rstrip("0123456789")
-    return folder / f"{shared}_{attribute}"
-
-
-def _hwmon_value(folder: Path, channel: str) -> float:
-    fault = folder / f"{channel}_fault"
-    if exists(fault) and _number(fault) != 0:
-        raise DeviceFault(f"{fault}: the chip says that this channel is faulty")
-    return _number(folder / f"{channel}_input")
+def _field(spec: SensorSpec, quantity: Quantity, table: Mapping[Quantity, tuple[str, float]]) -> tuple[str, float]:
+    """The name of the channel that holds `quantity`, and its unit in ours."""
+    if quantity not in table:
+        known = ", ".join(each.key for each in table)
+        raise SiteError((f"sensor {spec.name}: {spec.kind} has no {quantity.key}; allowed: {known}",))
+    name, (begins, unit) = str(spec.options[quantity.key]), table[quantity]
+    if not re.fullmatch(rf"{begins}[0-9]*(_.*)?", name):
+        raise SiteError((f'sensor {spec.name}: {quantity.key} = "{name}"; allowed: a channel {begins}...',))
+    return name, unit
 
 
 def _percent_of(rh_milli: float, source: Path) -> float:
     low, high = _SURELY_PERCENT
     if low <= rh_milli <= high:
         raise Implausible(f'{source}: {rh_milli:g} looks like percent, not milli-percent; set rh_unit = "percent"')
-    return rh_milli / 1000
-
-
-def _number(path: Path) -> float:
-    text = _text(path)
-    if not text:
-        raise EmptyText(f"{path}: empty")
-    if not _NUMBER.fullmatch(text):
-        raise BadText(f"{path}: {text[:40]!r} is not a number")
-    return float(text)
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_bytes().decode("ascii", "backslashreplace").strip()
-    except OSError as error:
-        if error.errno in _GONE:
-            raise PortGone(f"{path}: is not there") from error
-        raise ReadError(f"{path}: {error.strerror}") from error
-
-
-def _text_or_none(path: Path) -> str | None:
-    try:
-        return _text(path)
-    except ReadError:
-        return None
-
-
-def _channels(spec: SensorSpec) -> tuple[Channel, ...]:
-    return tuple(
-        Channel(name=f"{spec.name}.{quantity}", sensor=spec.name, place=spec.place, quantity=quantity)
-        for quantity in (Quantity.TEMP, Quantity.RH)
-    )
-
-
-def _raws(channels: tuple[Channel, ...], *, temp_c: float, rh_pct: float) -> tuple[Raw, ...]:
-    values = {Quantity.TEMP: temp_c, Quantity.RH: rh_pct}
-    return tuple(Raw(channel=channel.name, value=values[channel.quantity]) for channel in channels)
+    return rh_milli * _MILLI

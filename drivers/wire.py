@@ -13,7 +13,7 @@ file must name the slowest.
     closed --first ask--> open --answer, refusal--> open
       ^                    |  --time-out, bad frame--> open, restless --silence--> open
       |                    v
-      +---(1 .. 10 s)--- gone   calls in between fail at once
+      +----(1 .. 4 s)--- gone   calls in between fail at once
 """
 
 from __future__ import annotations
@@ -27,15 +27,14 @@ from typing import Any, Final, Protocol, TypeVar
 
 import serial
 
+from drivers.pause import Pause
+from gateway.barn import BusSpec
 from gateway.errors import BusTimeout, FrameError, PortGone, ReadError
-from gateway.model import BusSpec
 
 T_co = TypeVar("T_co", covariant=True)
 T = TypeVar("T")
 
 _SLICE_S: Final = 0.02  # how long one look at the port may take; bounds how far a deadline is overrun
-_FIRST_PAUSE_S: Final = 1.0
-_LONGEST_PAUSE_S: Final = 10.0
 _PARITY: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 # The operating system reports a vanished port as either, pyserial an impossible setting as ValueError.
@@ -54,24 +53,6 @@ class Exchange(Protocol[T_co]):
     def length(self, received: bytes) -> int: ...
 
     def parse(self, raw: bytes) -> T_co: ...
-
-
-class Pause:
-    """How long to leave a vanished port alone: 1, 2, 4, 8, 10, 10 ... seconds."""
-
-    def __init__(self) -> None:
-        self._next_s = _FIRST_PAUSE_S
-        self._until_s = float("-inf")
-
-    def left_s(self, now_s: float) -> float:
-        return max(0.0, self._until_s - now_s)
-
-    def failed(self, now_s: float) -> None:
-        self._until_s = now_s + self._next_s
-        self._next_s = min(2 * self._next_s, _LONGEST_PAUSE_S)
-
-    def worked(self) -> None:
-        self._next_s = _FIRST_PAUSE_S
 
 
 def frame_gap_s(*, baud: int, char_bits: int) -> float:

@@ -50,6 +50,10 @@ class BusTimeout(ReadError, TimeoutError):
         super().__init__(f"{what}: no answer within {waited_s:.2f} s{got}")
 
 
+class NoNews(BusTimeout):
+    """A device that speaks unasked has said nothing since the last read. While its last word is young, all is well."""
+
+
 class PortGone(ReadError, OSError):
     """The port or the file is not there, vanished, or is held by another process."""
 
@@ -100,6 +104,12 @@ class Implausible(ReadError, ValueError):
     """The number can only be right in another unit than the site file says."""
 
     quality = "out-of-range"
+
+
+class Outdated(ReadError, ValueError):
+    """A message that is too old, from the future, or no newer than one that was already taken."""
+
+    quality = "old"
 
 
 class DeviceFault(GatewayError):

@@ -7,20 +7,46 @@ monotonic clock; `wall_s` is Unix time as believed and is a label only, never us
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import Any
 
 
 class Quantity(StrEnum):
-    """What a channel measures. The unit is fixed by the quantity: °C, %, m/s, °C, °C."""
+    """What a channel measures. The unit is fixed by the quantity and stands in its name.
+
+    CONTACT is 1 closed, 0 open. SWITCH is the position of a hand/off/auto switch, a `SwitchAt`.
+    """
 
     TEMP = "temp_c"
     RH = "rh_pct"
     WIND = "wind_mps"
+    DIRECTION = "direction_deg"
     GLOBE = "globe_c"
     SKIN = "skin_c"
+    PRESSURE = "pressure_pa"
+    SUN = "sun_w_m2"
+    CURRENT = "current_a"
+    SPEED = "speed_rpm"
+    FLOW = "flow_lpm"
+    SUPPLY = "supply_v"
+    CONTACT = "contact"
+    SWITCH = "switch"
+
+    @property
+    def key(self) -> str:
+        """The word for it in the site file: "temp", "rh", "wind", ..."""
+        return self.value.split("_")[0]
+
+
+AIR = (Quantity.TEMP, Quantity.RH)  # a sensor that has both tells the air of its place
+
+
+class SwitchAt(IntEnum):
+    """Where a hand/off/auto switch stands. Only in AUTO does the gateway have a say."""
+
+    OFF = 0
+    AUTO = 1
+    HAND = 2
 
 
 class Quality(StrEnum):
@@ -39,6 +65,7 @@ class Quality(StrEnum):
     OLD = "old"
     BUS_STUCK = "bus-stuck"
     DEVICE_FAULT = "device-fault"
+    DRYING = "drying"
     NEVER = "never-read"
 
 
@@ -57,14 +84,12 @@ class Policy(StrEnum):
     STRICTER = "stricter"
 
 
-# Where horses are ridden both count. Where they stand the air alone: on mild humid nights the sum is high although a
-# standing horse is comfortable.
-DEFAULT_POLICY = {PlaceKind.RIDING: Policy.STRICTER, PlaceKind.STANDING: Policy.AIR}
-
-
 class KitKind(StrEnum):
+    """A valve is the master valve of the misters of its place: a second way to stop water."""
+
     FAN = "fan"
     MISTER = "mister"
+    VALVE = "valve"
 
 
 class Level(IntEnum):
@@ -106,13 +131,14 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """A raw value with its time, or no value and the reason why."""
+    """A value with its time, or no value and the reason why. `raw` is what the device gave, if it was corrected."""
 
     channel: str
     value: float | None
     quality: Quality
     stamp: Stamp
     detail: str = ""
+    raw: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,12 +160,18 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Command:
-    """What a piece of kit shall do. `changed` is true when this differs from the step before."""
+    """What a piece of kit shall do, at which share of full speed. `changed`: `on` differs from the step before.
+
+    `wanted` is what demand or a person asked for; `wait_s` is how long a timer still keeps it from that.
+    """
 
     kit: str
     on: bool
     reasons: tuple[Reason, ...]
     changed: bool
+    speed: float = 1.0
+    wanted: bool | None = None
+    wait_s: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.reasons:
@@ -187,6 +219,73 @@ class FaultChange:
     stamp: Stamp
 
 
+class HandKind(StrEnum):
+    """What a person asked for: a kit on or off, a horse being cooled at a place, or the end of either."""
+
+    ON = "on"
+    OFF = "off"
+    COOL_OUT = "cool-out"
+    AUTO = "auto"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandChange:
+    """A person took `subject` (a kit, or for a cool-out a place) by hand until a time, or gave it back (AUTO)."""
+
+    subject: str
+    kind: HandKind
+    until_mono_s: float
+    until_wall_s: float
+    by: str
+    why: str
+    stamp: Stamp
+
+
+class Priority(IntEnum):
+    """How soon a person must act on an alarm."""
+
+    WHEN_YOU_CAN = 1
+    SOON = 2
+    NOW = 3
+
+
+class AlarmStep(StrEnum):
+    """What happened to an alarm. RETURNED waits to be read by a person, ENDED does not."""
+
+    RAISED = "raised"
+    WORSE = "worse"
+    AGAIN = "again"
+    RETURNED = "returned"
+    ENDED = "ended"
+    ACKNOWLEDGED = "acknowledged"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"
+    RELEASED = "released"
+    OUT_OF_SERVICE = "out-of-service"
+    IN_SERVICE = "in-service"
+    TESTED = "tested"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmChange:
+    """One line of the alarm journal. `alarm` is RULE:SUBJECT, `episode` counts how often it was raised.
+
+    `by` is empty where no person did it. `why` is the finding, a person's reason, or the alarm that explains this one.
+    The ends are those of a shelf, else 0.
+    """
+
+    alarm: str
+    what: AlarmStep
+    episode: int
+    priority: Priority
+    stamp: Stamp
+    by: str = ""
+    why: str = ""
+    until_mono_s: float = 0.0
+    until_wall_s: float = 0.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beat:
     """How many steps this run has made: proof in the history that the step was not interrupted."""
@@ -196,114 +295,5 @@ class Beat:
     stamp: Stamp
 
 
-Event = LevelChange | CommandChange | FaultChange
+Event = LevelChange | CommandChange | FaultChange | HandChange | AlarmChange
 Record = Event | Beat
-
-
-# --- the barn, as the site file describes it --------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Post:
-    """A number of the sum at which a level begins. `source` says who published it."""
-
-    at: float
-    source: str
-
-
-_GUIDANCE = "US equestrian federation, heat alert clarification, 2024: sum of °F and % RH"
-
-# The posts that most people in the trade know. A site file may move them.
-DEFAULT_POSTS = (
-    Post(at=130.0, source=_GUIDANCE),
-    Post(at=150.0, source=_GUIDANCE),
-    Post(at=180.0, source=_GUIDANCE),
-)
-
-
-# Carry of a standing horse below which level 1, 2, 3 begins. Our proposal, not published.
-DEFAULT_CARRY_LIMITS = (2.0, 1.2, 1.0)
-DEFAULT_HORSE_MASS_KG = 500.0
-DEFAULT_AIR_MPS = 0.2  # air in a closed barn where nobody has measured it: own choice, on the careful side
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
-    """`air_mps` is the air speed at the horses with the fans off, as measured there; it goes into carry."""
-
-    name: str
-    kind: PlaceKind
-    label: Mapping[str, str]
-    policy: Policy
-    air_mps: float = DEFAULT_AIR_MPS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BusSpec:
-    name: str
-    kind: str
-    options: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SensorSpec:
-    """A sensor as ordered. A reading older than `late_after_s` is shown with its age, than `lost_after_s` removed."""
-
-    name: str
-    place: str
-    kind: str
-    bus: str
-    every_s: float
-    late_after_s: float
-    lost_after_s: float
-    stuck_after_s: float
-    options: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RelaySpec:
-    name: str
-    kind: str
-    bus: str
-    refresh_s: float
-    options: Mapping[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KitSpec:
-    """A fan or a mister on one relay contact. `safe_on` follows from the wiring of `contact`."""
-
-    name: str
-    place: str
-    kind: KitKind
-    relay: str
-    coil: int
-    contact: str
-    on_level: int
-    min_on_s: float
-    min_off_s: float
-
-    @property
-    def safe_on(self) -> bool:
-        """Whether the kit runs when nobody holds its relay: yes behind a normally-closed contact."""
-        return self.contact == "normally-closed"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Barn:
-    """Everything that the step needs to know about a barn; fixed from start to stop."""
-
-    name: str
-    zone: str
-    pressure_pa: float
-    posts: tuple[Post, ...]
-    carry_limits: tuple[float, ...]
-    horse_mass_kg: float
-    dead_band: float
-    hold_s: float
-    places: tuple[Place, ...]
-    sensors: tuple[SensorSpec, ...]
-    kit: tuple[KitSpec, ...]
-    buses: tuple[BusSpec, ...] = ()
-    relays: tuple[RelaySpec, ...] = ()
-    languages: tuple[str, ...] = ("en", "es")

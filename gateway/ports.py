@@ -34,8 +34,8 @@ class Actuator(Protocol):
     @property
     def safe_on(self) -> bool: ...
 
-    def set(self, on: bool) -> None:
-        """Raises CommandError."""
+    def set(self, on: bool, speed: float = 1.0) -> None:
+        """`speed` is a share of full speed; an output that knows only on and off ignores it. Raises CommandError."""
         ...
 
     def readback(self) -> bool | None:

@@ -1,6 +1,7 @@
-"""Owns: what must agree between the tables of a site file: names, buses, units, coils, posts, ages.
+"""Owns: what must agree between the tables of a site file: names, buses, posts, ages.
 
-Must not know: which single values are allowed, drivers, hardware.
+Must not know: which single values are allowed, drivers, hardware. What must agree inside a device stands in
+`site_device_checks`.
 How it works: each check walks the raw values and gives problems, so a misspelt key elsewhere hides nothing.
 These values are what no form has accepted yet: a check leaves one of a wrong type alone.
 """
@@ -12,23 +13,41 @@ from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from gateway.site_form import (
-    CARRIES,
-    DEAD_BAND,
-    EVERY_S,
-    LABEL_LETTERS,
-    LATE_TIMES,
-    LOST_TIMES,
-    POSTS,
-    BarnForm,
-)
-from gateway.site_lines import Document, Problem, Table, did_you_mean, nearest, one_of, shown
+from gateway.model import AIR
+from gateway.site_device_checks import DEVICE_CHECKS
+from gateway.site_form import CARRIES, DEAD_BAND, POSTS, BarnForm
+from gateway.site_lines import Document, Problem, did_you_mean, nearest, number_of, one_of, shown, text_of
+from gateway.site_sensors import EVERY_S, LATE_TIMES, LOST_TIMES, measured
+from gateway.site_web import web_checks
+from gateway.site_words import LABEL_LETTERS
 
 SOCKET_BYTES = 100  # Linux takes 107 bytes and a zero (unix(7), sun_path); a few are left for a temporary name
 
 Problems = Iterator[Problem]
 
-BUS_OF = {"modbus-air": "serial", "iio": "sysfs", "hwmon": "sysfs", "modbus-coils": "serial"}
+BUS_OF = {
+    "modbus-registers": ("serial", "modbus-tcp"),
+    "modbus-inputs": ("serial", "modbus-tcp"),
+    "modbus-coils": ("serial", "modbus-tcp"),
+    "modbus-speed": ("serial", "modbus-tcp"),
+    "iio": ("sysfs",),
+    "iio-loop": ("sysfs",),
+    "iio-volts": ("sysfs",),
+    "hwmon": ("sysfs",),
+    "w1": ("sysfs",),
+    "pwm": ("sysfs",),
+    "sht3x": ("i2c",),
+    "sht4x": ("i2c",),
+    "bme280": ("i2c",),
+    "text-line": ("lines",),
+    "nmea": ("lines",),
+    "sdi12": ("sdi12",),
+    "gpio-contact": ("gpio",),
+    "gpio-pulse": ("gpio",),
+    "gpio-lines": ("gpio",),
+    "mqtt": ("mqtt",),
+    "mqtt-relay": ("mqtt",),
+}
 NAMED = ("places", "buses", "sensors", "relays", "kit")
 REFERENCES = (
     ("sensors", "place", "places"),
@@ -36,31 +55,20 @@ REFERENCES = (
     ("relays", "bus", "buses"),
     ("kit", "place", "places"),
     ("kit", "relay", "relays"),
+    ("kit", "switch", "sensors"),
+    ("corrections", "sensor", "sensors"),
+    ("places", "vents", "sensors"),
 )
 # In these tables no two with the same value of the first key have the same value of the second.
 ONCE = (
     *(((section,), "", "name") for section in NAMED),
-    (("buses",), "", "port"),
-    (("sensors", "relays"), "bus", "unit"),
-    (("kit",), "relay", "coil"),
+    *((("buses",), "", key) for key in ("port", "device", "chip")),
+    (("corrections",), "sensor", "quantity"),
 )
-WIDTH = {"int32": 2, "uint32": 2, "float32": 2}  # registers of 16 bits that a value takes; others take one
-
-
-def _number(row: Table, key: str, default: float | None = None) -> float | None:
-    value = row.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e9:
-        return None
-    return value
-
-
-def _text(row: Table, key: str) -> str:
-    value = row.get(key)
-    return value if isinstance(value, str) else ""
 
 
 def _names(document: Document, section: str) -> list[str]:
-    names = [_text(row, "name") for _, row in document.rows(section)]
+    names = [text_of(row, "name") for _, row in document.rows(section)]
     return [name for name in names if name]
 
 
@@ -77,11 +85,19 @@ def _used_twice(document: Document) -> Problems:
                 seen.setdefault(claim, f"{section}[{i}] {shown(row.get('name', ''))}")
 
 
+def _place_and_kit(document: Document) -> Problems:
+    """People take kit and places by hand by name: the same name would be two things."""
+    places = _names(document, "places")
+    for i, row in document.rows("kit"):
+        if text_of(row, "name") in places:
+            yield ("kit", i, "name"), f"found {shown(row['name'])}, the name of a place; allowed: another one"
+
+
 def _unknown_names(document: Document) -> Problems:
     for section, key, target in REFERENCES:
         known = _names(document, target)
         for i, row in document.rows(section):
-            name = _text(row, key)
+            name = text_of(row, key)
             if name and name not in known:
                 allowed = one_of(known) or f"nothing yet, there is no [[{target}]]"
                 text = f"found {shown(name)}, not one of the {target};{did_you_mean(nearest(name, known))}"
@@ -89,29 +105,30 @@ def _unknown_names(document: Document) -> Problems:
 
 
 def _wrong_bus(document: Document) -> Problems:
-    buses = {_text(row, "name"): _text(row, "kind") for _, row in document.rows("buses")}
+    buses = {text_of(row, "name"): text_of(row, "kind") for _, row in document.rows("buses")}
+    known = {kind for kinds in BUS_OF.values() for kind in kinds}
     for section in ("sensors", "relays"):
         for i, row in document.rows(section):
-            kind, bus = _text(row, "kind"), _text(row, "bus")
-            needed, found = BUS_OF.get(kind, ""), buses.get(bus, "")
-            if needed and found in BUS_OF.values() and found != needed:
-                fitting = one_of(name for name, is_a in buses.items() if is_a == needed)
-                text = f"found {shown(bus)}, a bus of kind {shown(found)}; allowed for {shown(kind)}: one of kind"
-                yield (section, i, "bus"), f"{text} {shown(needed)}{f', here {fitting}' if fitting else ''}"
+            kind, bus = text_of(row, "kind"), text_of(row, "bus")
+            needed, found = BUS_OF.get(kind, ()), buses.get(bus, "")
+            if needed and found in known and found not in needed:
+                fitting = one_of(name for name, is_a in buses.items() if is_a in needed)
+                what = f"found {shown(bus)}, a bus of kind {shown(found)}; allowed for {shown(kind)}: one of kind"
+                yield (section, i, "bus"), f"{what} {one_of(needed)}{f', here {fitting}' if fitting else ''}"
+    if "mqtt" in buses.values() and not document.table("mqtt"):
+        yield ("mqtt",), 'missing; allowed: a table [mqtt], since a bus has kind "mqtt"'
 
 
 def _unwatched_places(document: Document) -> Problems:
-    watched = [_text(row, "place") for _, row in document.rows("sensors")]
+    watched = [text_of(row, "place") for _, row in document.rows("sensors") if set(AIR) <= set(measured(row))]
     for i, row in document.rows("places"):
-        if _text(row, "name") and row["name"] not in watched:
-            yield (
-                ("places", i, "name"),
-                f"no sensor has place = {shown(row['name'])}; allowed: at least one sensor here",
-            )
+        if text_of(row, "name") and row["name"] not in watched:
+            what = f"no sensor of temperature and humidity has place = {shown(row['name'])}"
+            yield ("places", i, "name"), f"{what}; allowed: at least one such sensor here"
 
 
 def _zone(document: Document) -> Problems:
-    if not (zone := _text(document.table("barn"), "zone")):
+    if not (zone := text_of(document.table("barn"), "zone")):
         return
     try:
         ZoneInfo(zone)
@@ -134,7 +151,7 @@ def _labels(document: Document) -> Problems:
 
 def _posts(document: Document) -> Problems:
     table = document.table("posts")
-    posts = [(name, _number(table, name, default)) for name, default in POSTS.items()]
+    posts = [(name, number_of(table, name, default)) for name, default in POSTS.items()]
     gaps = []
     for (low_name, low), (name, high) in pairwise(posts):
         if low is None or high is None:
@@ -142,14 +159,14 @@ def _posts(document: Document) -> Problems:
         if high <= low:
             yield ("posts", name), f"found {shown(high)}; allowed: more than {low_name}, which is {shown(low)}"
         gaps.append(high - low)
-    dead_band = _number(table, "dead_band", DEAD_BAND)
+    dead_band = number_of(table, "dead_band", DEAD_BAND)
     if dead_band is not None and dead_band >= min(gaps) > 0:
         text = f"less than the smallest gap between two posts, which is {shown(min(gaps))}"
         yield ("posts", "dead_band"), f"found {shown(dead_band)}; allowed: {text}"
 
 
 def _carries(document: Document) -> Problems:
-    limits = [(name, _number(document.table("carry"), name, default)) for name, default in CARRIES.items()]
+    limits = [(name, number_of(document.table("carry"), name, default)) for name, default in CARRIES.items()]
     for (high_name, high), (name, low) in pairwise(limits):
         if high is not None and low is not None and low >= high:
             yield ("carry", name), f"found {shown(low)}; allowed: less than {high_name}, which is {shown(high)}"
@@ -157,11 +174,11 @@ def _carries(document: Document) -> Problems:
 
 def _ages(document: Document) -> Problems:
     for i, row in document.rows("sensors"):
-        every_s = _number(row, "every_s", EVERY_S)
+        every_s = number_of(row, "every_s", EVERY_S)
         if every_s is None or every_s <= 0:
             continue
-        late_s = _number(row, "late_after_s", LATE_TIMES * every_s)
-        lost_s = _number(row, "lost_after_s", LOST_TIMES * every_s)
+        late_s = number_of(row, "late_after_s", LATE_TIMES * every_s)
+        lost_s = number_of(row, "lost_after_s", LOST_TIMES * every_s)
         if late_s is None or lost_s is None or every_s < late_s <= lost_s:
             continue
         key = "late_after_s" if "late_after_s" in row else "lost_after_s"
@@ -173,39 +190,8 @@ def _ages(document: Document) -> Problems:
         )
 
 
-def _registers(document: Document) -> Problems:
-    for i, row in document.rows("sensors"):
-        base, taken = _number(row, "base"), set[float]()
-        for key in ("temp", "rh"):
-            register = row.get(key)
-            first = _number(register, "register") if isinstance(register, dict) else None
-            if base not in (0, 1) or first is None or not isinstance(register, dict):
-                continue
-            cells = {first + n for n in range(WIDTH.get(_text(register, "type"), 1))}
-            if 0 <= first < base:
-                yield (
-                    ("sensors", i, key, "register"),
-                    f"found {shown(first)}; allowed: from base, which is {shown(base)}",
-                )
-            elif cells & taken:
-                yield (
-                    ("sensors", i, key, "register"),
-                    f"found {shown(first)}, part of temp; allowed: registers of its own",
-                )
-            taken |= cells
-
-
-def _coils(document: Document) -> Problems:
-    bases = {_text(row, "name"): _number(row, "base") for _, row in document.rows("relays")}
-    for i, row in document.rows("kit"):
-        coil, base = _number(row, "coil"), bases.get(_text(row, "relay"))
-        if coil is not None and base in (0, 1) and 0 <= coil < base:
-            text = f"found {shown(coil)}; allowed: from the base of its relay block, which is {shown(base)}"
-            yield ("kit", i, "coil"), text
-
-
 def _socket(document: Document) -> Problems:
-    if socket := _text(document.table("link"), "socket"):
+    if socket := text_of(document.table("link"), "socket"):
         size = len(str(document.path.absolute().parent / socket).encode())
         if size > SOCKET_BYTES:
             text = (
@@ -216,6 +202,7 @@ def _socket(document: Document) -> Problems:
 
 CHECKS = (
     _used_twice,
+    _place_and_kit,
     _unknown_names,
     _wrong_bus,
     _unwatched_places,
@@ -224,7 +211,7 @@ CHECKS = (
     _posts,
     _carries,
     _ages,
-    _registers,
-    _coils,
     _socket,
+    web_checks,
+    *DEVICE_CHECKS,
 )

@@ -7,83 +7,52 @@ is what a person reads when the value is refused; a choice of words needs none.
 
 from __future__ import annotations
 
-from ipaddress import ip_address
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
-from gateway.model import DEFAULT_AIR_MPS, DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS
-from gateway.site_lines import one_of
+from gateway.barn import DEFAULT_AIR_MPS, DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS, MistRules
+from gateway.site_buses import Bus
+from gateway.site_history import HistoryForm
+from gateway.site_kit import Kit, Relay
+from gateway.site_sensors import Sensor
+from gateway.site_streams import SeriesForm
+from gateway.site_web import WebForm
+from gateway.site_words import (
+    STRICT,
+    Day,
+    File,
+    Host,
+    Hours,
+    IpPort,
+    Label,
+    Name,
+    Pause,
+    Spans,
+    Title,
+    Topic,
+    Words,
+    once_each,
+    span,
+    table,
+    tables,
+)
 
-EVERY_S, LATE_TIMES, LOST_TIMES = 10.0, 2, 3
 POSTS = dict(zip(("watch", "plan", "stop"), (post.at for post in DEFAULT_POSTS), strict=True))
 CARRIES = dict(zip(POSTS, DEFAULT_CARRY_LIMITS, strict=True))
 DEAD_BAND = 3.0
-BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-LABEL_LETTERS = 7  # what fits on the wall at its reading distance
+MIST = MistRules()
 
-STRICT = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
-
-
-def _span(low: float, high: float, what: str = "a number") -> Any:
-    return Field(ge=low, le=high, description=f"{what} from {low:g} to {high:g}")
-
-
-def _table(example: str) -> Any:
-    return Field(description=f"a table such as {example}")
-
-
-def _tables(name: str) -> Any:
-    return Field(min_length=1, description=f"one or more tables [[{name}]]")
-
-
-def _ip(text: str) -> str:
-    return str(ip_address(text))
-
-
-def _baud(number: int) -> int:
-    if number not in BAUDS:
-        raise ValueError("not a usual speed")
-    return number
-
-
-def _once_each(words: list[str]) -> list[str]:
-    if len(set(words)) < len(words):
-        raise ValueError("a word stands twice")
-    return words
-
-
-_LINE = r"^[^\s\p{C}]+( [^\s\p{C}]+)*$"  # visible letters, single blanks between words
-Name = Annotated[
-    str, Field(pattern="^[a-z][a-z0-9-]{0,30}$", description="a to z, 0 to 9 and -, a letter first, at most 31")
-]
-Title = Annotated[str, Field(max_length=40, pattern=_LINE, description="1 to 40 letters on one line")]
-Label = Annotated[
-    str, Field(max_length=LABEL_LETTERS, pattern=_LINE, description=f"1 to {LABEL_LETTERS} letters: the wall's limit")
-]
-File = Annotated[str, Field(pattern=r"^\P{Cc}+$", description="a path; a relative one starts at this file's folder")]
-Device = Annotated[str, Field(pattern="^[^/\\s\\p{C}]+$", description="the text of the device's file label or name")]
-Address = Annotated[str, AfterValidator(_ip), Field(description='an IP address such as "127.0.0.1", no host name')]
-Languages = Annotated[
-    list[Literal["en", "es"]], AfterValidator(_once_each), Field(min_length=1, description='a list of "en", "es"')
-]
-Base = Annotated[int, Field(ge=0, le=1, description="0 when the data sheet counts from 0, 1 when from 1")]
-Function = Annotated[int, Field(ge=3, le=4, description="3 for holding registers, 4 for input registers")]
-StopBits = Annotated[int, Field(ge=1, le=2, description="1 or 2")]
-Baud = Annotated[int, AfterValidator(_baud), Field(description=one_of(BAUDS))]
-Unit = Annotated[int, _span(1, 247, "a whole number")]
-Number16 = Annotated[int, _span(0, 65535, "a whole number")]
-Pause = Annotated[float, _span(0, 3600)]
-Age = Annotated[float, _span(1, 300)]
-Sum = Annotated[float, _span(80, 250)]
-Carry = Annotated[float, _span(0.2, 5)]
+Languages = Annotated[list[Literal["en", "es"]], *once_each('"en", "es"')]
+Sum = Annotated[float, span(80, 250)]
+Carry = Annotated[float, span(0.2, 5)]
 
 
 class BarnForm(BaseModel):
     model_config = STRICT
     name: Title
     zone: str = Field(min_length=1, description='a name from the IANA time zone list, such as "America/New_York"')
-    altitude_m: Annotated[float, _span(-400, 5000)]
+    altitude_m: Annotated[float, span(-400, 5000)]
     languages: Languages = ["en", "es"]
 
 
@@ -92,7 +61,7 @@ class PostsForm(BaseModel):
     watch: Sum = POSTS["watch"]
     plan: Sum = POSTS["plan"]
     stop: Sum = POSTS["stop"]
-    dead_band: Annotated[float, _span(0.5, 20)] = DEAD_BAND
+    dead_band: Annotated[float, span(0.5, 20)] = DEAD_BAND
     hold_s: Pause = 300.0
 
 
@@ -105,7 +74,7 @@ class CarryForm(BaseModel):
 
 class HorseForm(BaseModel):
     model_config = STRICT
-    mass_kg: Annotated[float, _span(80, 1200)] = DEFAULT_HORSE_MASS_KG
+    mass_kg: Annotated[float, span(80, 1200)] = DEFAULT_HORSE_MASS_KG
 
 
 class LabelForm(BaseModel):
@@ -118,130 +87,71 @@ class PlaceForm(BaseModel):
     model_config = STRICT
     name: Name
     kind: Literal["riding", "standing"]
-    label: Annotated[LabelForm, _table('{ en = "Stalls", es = "Cuadras" }')] = LabelForm()
+    label: Annotated[LabelForm, table('{ en = "Stalls", es = "Cuadras" }')] = LabelForm()
     policy: Literal["rule", "air", "stricter"] | None = Field(None, description='one of "rule", "air", "stricter"')
-    air_mps: Annotated[float, _span(0, 10)] = DEFAULT_AIR_MPS
+    air_mps: Annotated[float, span(0, 10)] = DEFAULT_AIR_MPS
+    occupied: Spans = []
+    hot: Spans = []
+    vents: Name | None = Field(None, description="the name of a sensor with a contact")
+    rotate_lead: bool = Field(False, description="true or false")
 
 
-class SerialForm(BaseModel):
+class MistForm(BaseModel):
+    """When misters may run at all."""
+
     model_config = STRICT
-    name: Name
-    kind: Literal["serial"]
-    port: File
-    baud: Baud
-    parity: Literal["none", "even", "odd"]
-    stop_bits: StopBits = 1
-    answer_within_s: Annotated[float, _span(0.05, 5)] = 0.3
+    from_c: Annotated[float, span(15, 45)] = MIST.from_c
+    start_below_pct: Annotated[float, span(20, 90)] = MIST.start_below_pct
+    stop_above_pct: Annotated[float, span(20, 95)] = MIST.stop_above_pct
+    least_depression_k: Annotated[float, span(2, 20)] = MIST.least_depression_k
+    pulse_s: Annotated[float, span(3, 180)] = MIST.pulse_s
+    every_s: Annotated[float, span(30, 3600)] = MIST.every_s
+    hours: Hours = "08:00-19:30"
+    litres_per_day: Annotated[float, span(0, 100_000)] = MIST.litres_per_day
+    flush_after_h: Annotated[float, span(12, 168)] = MIST.flush_after_s / 3600
+    flush_s: Annotated[float, span(10, 600)] = MIST.flush_s
 
 
-class SysfsForm(BaseModel):
+class SafetyForm(BaseModel):
+    """Sensors that watch the barn itself: a contact that closes on fire, the supply voltage."""
+
     model_config = STRICT
-    name: Name
-    kind: Literal["sysfs"]
-    root: File
+    fire: Name | None = Field(None, description="the name of a sensor with a contact")
+    supply: Name | None = Field(None, description="the name of a sensor of supply")
+    supply_low_v: Annotated[float, span(1, 500)] | None = Field(None, description="a number from 1 to 500")
+    freeze_c: Annotated[float, span(1, 10)] = 4.0
+    stagger_s: Annotated[float, span(1, 60)] = 7.0
 
 
-class SensorForm(BaseModel):
+class CorrectionForm(BaseModel):
+    """What is added to a quantity of a sensor after it was compared with a reference."""
+
     model_config = STRICT
-    name: Name
-    place: Name
-    bus: Name
-    every_s: Annotated[float, _span(1, 60)] = EVERY_S
-    late_after_s: Age | None = Field(None, description="a number from 1 to 300")
-    lost_after_s: Age | None = Field(None, description="a number from 1 to 300")
-    stuck_after_s: Annotated[float, _span(600, 86400)] = 7200.0
+    sensor: Name
+    quantity: Literal["temp", "rh", "wind", "globe", "skin", "pressure", "sun", "current"]
+    offset: Annotated[float, span(-1000, 1000)]
+    on: Day
+    by: Title
+    reference: Words
 
 
-class RegisterForm(BaseModel):
+class MqttForm(BaseModel):
+    """The broker that uplink speaks to. The password stands alone in a file that only the gateway may read."""
+
     model_config = STRICT
-    register_: Number16 = Field(alias="register")  # pydantic's own classes have a `register`
-    type: Literal["int16", "uint16", "int32", "uint32", "float32"]
-    scale: float = Field(1.0, gt=0, le=1000, description="a number above 0, at most 1000")
-    offset: Annotated[float, _span(-1000, 1000)] = 0.0
-
-
-Register = Annotated[RegisterForm, _table('{ register = 0, type = "int16", scale = 0.1 }')]
-
-
-class ModbusAirForm(SensorForm):
-    kind: Literal["modbus-air"]
-    unit: Unit
-    function: Function
-    base: Base
-    word_order: Literal["high-first", "low-first"] = "high-first"
-    temp: Register
-    rh: Register
-
-
-class IioForm(SensorForm):
-    kind: Literal["iio"]
-    device: Device
-    temp: str = Field(pattern="^in_temp[a-z0-9_]*$", description='a channel such as "in_temp"')
-    rh: str = Field(pattern="^in_humidityrelative[a-z0-9_]*$", description='a channel such as "in_humidityrelative"')
-    rh_unit: Literal["milli-percent", "percent"] = "milli-percent"
-
-
-class HwmonForm(SensorForm):
-    kind: Literal["hwmon"]
-    device: Device
-    temp: str = Field(pattern="^temp[0-9]{1,3}$", description='a channel such as "temp1"')
-    rh: str = Field(pattern="^humidity[0-9]{1,3}$", description='a channel such as "humidity1"')
-
-
-class RelayForm(BaseModel):
-    model_config = STRICT
-    name: Name
-    bus: Name
-    kind: Literal["modbus-coils"]
-    unit: Unit
-    base: Base
-    refresh_s: Annotated[float, _span(1, 60)] = 5.0
-
-
-class KitForm(BaseModel):
-    model_config = STRICT
-    name: Name
-    place: Name
-    relay: Name
-    coil: Number16
-
-
-class FanForm(KitForm):
-    kind: Literal["fan"]
-    contact: Literal["normally-closed"] = Field(
-        description='"normally-closed" for a fan: behind a normally-open contact a dead board would stop it'
-    )
-    on_level: Annotated[int, _span(1, 3, "a whole number")] = 1
-    min_on_s: Pause = 600.0
-    min_off_s: Pause = 300.0
-
-
-class MisterForm(KitForm):
-    kind: Literal["mister"]
-    contact: Literal["normally-open"] = Field(
-        description='"normally-open" for a mister: behind a normally-closed contact a dead board would let it run'
-    )
-
-
-class HistoryForm(BaseModel):
-    model_config = STRICT
-    file: File
+    host: Host
+    port: IpPort = 8883
+    tls: bool = Field(True, description="true or false")
+    ca_file: File | None = Field(None, description="a path; left out: the certificates that the system trusts")
+    user: Title | None = Field(None, description="1 to 40 letters on one line")
+    password_file: File | None = Field(None, description="a path")
+    prefix: Topic = "loosebox"
+    publish: bool = Field(False, description="true or false")
 
 
 class LinkForm(BaseModel):
     model_config = STRICT
     socket: File
-
-
-class WebForm(BaseModel):
-    model_config = STRICT
-    listen: Address = "127.0.0.1"
-    port: Annotated[int, _span(1, 65535, "a whole number")] = 8460
-
-
-Bus = Annotated[SerialForm | SysfsForm, Field(discriminator="kind")]
-Sensor = Annotated[ModbusAirForm | IioForm | HwmonForm, Field(discriminator="kind")]
-Kit = Annotated[FanForm | MisterForm, Field(discriminator="kind")]
 
 
 class FileForm(BaseModel):
@@ -250,11 +160,16 @@ class FileForm(BaseModel):
     posts: PostsForm = Field(PostsForm(), description="a table [posts]")
     carry: CarryForm = Field(CarryForm(), description="a table [carry]")
     horse: HorseForm = Field(HorseForm(), description="a table [horse]")
-    places: list[PlaceForm] = _tables("places")
-    buses: list[Bus] = _tables("buses")
-    sensors: list[Sensor] = _tables("sensors")
-    relays: list[RelayForm] = Field([], description="tables [[relays]]")
+    places: list[PlaceForm] = tables("places")
+    buses: list[Bus] = tables("buses")
+    sensors: list[Sensor] = tables("sensors")
+    relays: list[Relay] = Field([], description="tables [[relays]]")
     kit: list[Kit] = Field([], description="tables [[kit]]")
+    mist: MistForm = Field(MistForm(), description="a table [mist]")
+    safety: SafetyForm = Field(SafetyForm.model_validate({}), description="a table [safety]")
+    corrections: list[CorrectionForm] = Field([], description="tables [[corrections]]")
+    mqtt: MqttForm | None = Field(None, description="a table [mqtt]")
+    series: SeriesForm | None = Field(None, description="a table [series]")
     history: HistoryForm = Field(description="a table [history]")
     link: LinkForm = Field(description="a table [link]")
-    web: WebForm = Field(WebForm(), description="a table [web]")
+    web: WebForm = Field(WebForm.model_validate({}), description="a table [web]")

@@ -90,6 +90,20 @@ class Document:
         return [(i, row) for i, row in enumerate(rows) if isinstance(row, dict)] if isinstance(rows, list) else []
 
 
+def number_of(row: Table, key: str, default: float | None = None) -> float | None:
+    """A number of a table that no form has accepted yet; None when it is none."""
+    value = row.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e9:
+        return None
+    return value
+
+
+def text_of(row: Table, key: str) -> str:
+    """A text of a table that no form has accepted yet; empty when it is none."""
+    value = row.get(key)
+    return value if isinstance(value, str) else ""
+
+
 def read(path: Path) -> Document:
     """The document of a site file. Raises SiteError when it cannot be read or is not TOML."""
     text = _text_of(path)
@@ -280,7 +294,7 @@ def _explain(root: type[BaseModel], kind: str, loc: Key, value: Any) -> tuple[Ke
     elif field is None:
         return _stranger(key, forms)
     else:
-        allowed = field.description or one_of(get_args(field.annotation))
+        allowed = field.description or _example(field) or one_of(get_args(field.annotation))
     return key, f"{'missing' if kind == 'missing' else 'found ' + shown(value)}; allowed: {allowed}", ""
 
 
@@ -296,12 +310,23 @@ def _locate(root: type[BaseModel], loc: Key) -> tuple[Key, list[type[BaseModel]]
     for step in loc:
         if isinstance(step, int):
             path = (*path, step)
+        elif not forms:  # inside a table of free keys: told at the key that holds it
+            continue
         elif len(forms) > 1:  # pydantic names the chosen kind here; it is no key of the file
             forms = [form for form in forms if step in _kinds(form)]
         else:
             path, field = (*path, step), _fields(forms[0]).get(step)
             forms = _forms(field.annotation) if field else forms
     return path, forms, field
+
+
+def _example(field: FieldInfo) -> str:
+    """For a field that may hold one kind of table, or one kind of text: what such a value looks like."""
+    for form in _forms(field.annotation):
+        if example := getattr(form, "EXAMPLE", ""):
+            return f"a table such as {example}"
+    notes = (note for inner in get_args(field.annotation) for note in getattr(inner, "__metadata__", ()))
+    return next((note.description for note in notes if isinstance(note, FieldInfo) and note.description), "")
 
 
 def _forms(annotation: Any) -> list[type[BaseModel]]:

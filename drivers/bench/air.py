@@ -21,7 +21,7 @@ _WATER_TO_DRY_AIR: Final = 0.62198  # ratio of the molar masses, same guide
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
-    """Air outdoors at one moment. `ghi_wm2` is the sun on a level square metre."""
+    """Air of one spot at one moment. `ghi_wm2` is the sun on a level square metre there."""
 
     temp_c: float
     rh_pct: float

@@ -6,7 +6,7 @@ gets one back with `ok`. A wrong request is answered with what would be right. O
 one is dropped. The socket also claims the folder: a second bench there refuses to start.
 
     {"do": "fault", "target": "stalls-air", "kind": "silence"}    {"do": "clear", "target": "stalls-air"}
-    {"do": "show"}  ->  zones, running, faults
+    {"do": "show"}  ->  zones, running, sensed, faults
 """
 
 from __future__ import annotations

@@ -13,12 +13,13 @@ import os
 import select
 import threading
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from drivers.bench.rtu import Ear, Request
+from drivers.bench.faults import Values
+from drivers.bench.rtu import Ear, Reply, Request, framed
 from gateway.errors import SiteError
 
 _log = logging.getLogger(__name__)
@@ -31,7 +32,7 @@ _PSEUDO_TERMINALS: Final = Path("/dev/pts")
 class Line:
     """A line that answers. `turn_around_s` is how long a device thinks."""
 
-    def __init__(self, link: Path, reply: Callable[[Request], bytes | None], *, turn_around_s: float) -> None:
+    def __init__(self, link: Path, reply: Callable[[Request], Reply | None], *, turn_around_s: float) -> None:
         self._link, self._reply, self._turn_around_s = link, reply, turn_around_s
         self._ear = Ear()
         self._near = self._far = -1
@@ -51,6 +52,9 @@ class Line:
         if self._thread.is_alive():
             self._thread.join()
         self._shut()
+
+    def tick(self, values: Mapping[str, Values], faults: Mapping[str, str], now_s: float) -> None:
+        """Nothing to do: units speak when they are asked."""
 
     def vanish(self) -> None:
         self._vanished.set()
@@ -76,7 +80,9 @@ class Line:
             self._open()
         ready, _, _ = select.select([self._near], [], [], _GAP_S)
         for request in self._ear.feed(os.read(self._near, 512)) if ready else self._ear.gap():
-            if (frame := self._reply(request)) is not None and not self._ended.wait(self._turn_around_s):
+            reply = self._reply(request)
+            frame = framed(reply) if reply else None
+            if frame is not None and not self._ended.wait(self._turn_around_s):
                 self._send(frame)
 
     def _send(self, frame: bytes) -> None:

@@ -11,7 +11,8 @@ from __future__ import annotations
 from typing import Final
 
 from drivers.bench.zones import ZoneParams
-from gateway.model import Place, PlaceKind
+from gateway.barn import Place
+from gateway.model import PlaceKind
 
 _STALL_ROW: Final = ZoneParams(  # twelve stalls under a bare metal roof, wetted for mucking out
     volume_m3=480.0,

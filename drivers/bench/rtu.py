@@ -4,7 +4,8 @@ Must not know: drivers.modbus_frame and drivers.crc, against which it is an inde
 register means; ports.
 How it works: `Ear` collects bytes and gives back whole requests. A known function tells the length of its request
 early; for any other the silence after it does (`gap`). What has no sound checksum is thrown away byte by byte until
-a request begins, as a device does that was switched on in the middle of a talk.
+a request begins, as a device does that was switched on in the middle of a talk. `framed` is a reply on its way back,
+with what a broken wire does to it.
 Rules: "MODBUS over Serial Line V1.02" (2006), section 2.5; "MODBUS Application Protocol V1.1b3" (2012).
 """
 
@@ -15,6 +16,7 @@ from typing import Final
 
 _LONGEST: Final = 256
 _SHORTEST: Final = 4  # unit, function, checksum
+_STRANGE_UNIT: Final = 0x5A
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,6 +25,16 @@ class Request:
 
     unit: int
     pdu: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reply:
+    """What a unit says, and the fault of its wire. `turn` counts all replies."""
+
+    unit: int
+    pdu: bytes
+    fault: str
+    turn: int
 
 
 def crc16(data: bytes) -> int:
@@ -41,6 +53,21 @@ def sealed(unit: int, pdu: bytes) -> bytes:
     """A frame with its checksum, low byte first."""
     body = bytes((unit,)) + pdu
     return body + crc16(body).to_bytes(2, "little")
+
+
+def framed(reply: Reply) -> bytes | None:
+    """A reply as it leaves a unit; None is silence. Torn frames are cut and bent in turn."""
+    if reply.fault == "silence":
+        return None
+    if reply.fault == "foreign":
+        return sealed(_STRANGE_UNIT if reply.unit != _STRANGE_UNIT else _STRANGE_UNIT + 1, reply.pdu)
+    frame = sealed(reply.unit, reply.pdu)
+    if reply.fault == "torn" and reply.turn % 2:
+        return frame[:-3]
+    if reply.fault == "torn":
+        middle = len(frame) // 2
+        return frame[:middle] + bytes((frame[middle] ^ 0x10,)) + frame[middle + 1 :]
+    return frame
 
 
 class Ear:

@@ -1,116 +1,130 @@
 """Owns: the emulated barn itself: its zones, what its kit does to them, what its devices measure and answer.
 
 Must not know: pseudo-terminals, files, sockets, threads; time comes as an argument.
-How it works: `advance` moves all zones to a moment in bounded steps, then each sensor measures its place, with its
-own small error. `answer` is one request on a line. Kit runs as its contact is wired: behind a normally-closed one
-while the coil is released. Three threads use this; `_lock` keeps zones, measured values and coils of one moment.
+How it works: `advance` moves all zones to a moment in bounded steps, then each sensor measures its place. `answer` is
+one request on a line. Kit runs as its output says, by the wiring; outputs that are no Modbus unit are told to
+`advance`. Several threads use this; `_lock` keeps zones, measured values and outputs of one moment.
 """
 
 from __future__ import annotations
 
 import math
-import random
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final
 
-from drivers.bench import zones
-from drivers.bench.faults import Faults, Sensed, bent, mangled
+from drivers.bench import layout, zones
+from drivers.bench.air import Air
+from drivers.bench.faults import DEAD, ON_THE_WIRE, Faults
+from drivers.bench.kit import Motion, motion, with_master_valves
 from drivers.bench.places import params_of
-from drivers.bench.rtu import Request, sealed
-from drivers.bench.slaves import AirTransmitter, RelayBlock, Slave
+from drivers.bench.rtu import Reply, Request
+from drivers.bench.senses import Scene, Spot
 from drivers.bench.weather import Weather
 from drivers.bench.zones import Drive, ZoneState
-from gateway.errors import SiteError
-from gateway.model import Barn, KitKind, KitSpec, RelaySpec, SensorSpec
+from gateway.barn import Barn, KitSpec, Place
+from gateway.model import KitKind, Quantity, SwitchAt
 
 _LONGEST_STEP_S: Final = 60.0
 _LONGEST_LEAP_S: Final = 86400.0  # a computer that slept: older weather no longer matters
 _BEFORE_S: Final = 6 * 3600.0  # how long the barn stood with its kit off before the bench began
 
-_SPREAD_C, _SPREAD_RH_PCT = 0.1, 0.6  # between two sensors of one place
-_NOISE_C, _NOISE_RH_PCT = 0.03, 0.15  # from one second to the next
-_COILS_OF_A_BLOCK: Final = 8
+_INDOOR_SUN: Final = 0.02
+_FAN_MPS: Final = 1.0  # air speed below a fan where the site file has none
+_MIST_LPM: Final = 1.0  # water of a mister at a place that is no zone
 
 
 class World:
     """A barn at one moment."""
 
     def __init__(self, barn: Barn, *, weather: Weather, faults: Faults, now_s: float, wall_s: float) -> None:
-        _check(barn)
         self._barn, self._weather, self._faults = barn, weather, faults
         self._lock = threading.Lock()
-        self._now_s = now_s - _BEFORE_S
+        self._now_s, self._wall_s = now_s - _BEFORE_S, wall_s
         self._turns = 0
+        self._told: Mapping[str, float] = {}
+        self._relays = {relay.name: relay for relay in barn.relays}
         self._params = {place.name: params_of(place) for place in barn.places}
         first = zones.outside_state(weather.at(wall_s - _BEFORE_S), barn.pressure_pa)
         self._zones: dict[str, ZoneState] = {place.name: first for place in barn.places}
-        self._blocks = {relay.name: _block(relay, barn.kit, now_s) for relay in barn.relays}
-        self._spots = {sensor.name: _Spot(sensor) for sensor in barn.sensors}
-        self._slaves: dict[tuple[str, int], Slave] = {
-            **{(sensor.bus, slave.unit): slave for sensor in barn.sensors if (slave := self._spots[sensor.name].wire)},
-            **{(relay.bus, self._blocks[relay.name].unit): self._blocks[relay.name] for relay in barn.relays},
-        }
+        self._units = layout.units_of(barn, now_s)
+        self._spots = {sensor.name: Spot(sensor, barn) for sensor in barn.sensors}
         self._zones = self._moved(now_s=now_s, wall_s=wall_s, drives={place.name: Drive() for place in barn.places})
-        self._measure()
+        self._measure(self._motions(now_s))
 
-    def advance(self, *, now_s: float, wall_s: float) -> None:
-        """Let the time since the last call pass. Wall time chooses the weather, barn seconds the duration."""
+    def advance(self, *, now_s: float, wall_s: float, told: Mapping[str, float] | None = None) -> None:
+        """Let the time since the last call pass. Wall time chooses the weather, barn seconds the duration.
+
+        `told` is the share of full speed of each piece of kit whose output is no Modbus unit.
+        """
         with self._lock:
-            running = self._running(now_s)
-            drives = {place.name: _drive(self._barn.kit, place.name, running) for place in self._barn.places}
+            self._told = told or {}
+            motions = self._motions(now_s)
+            drives = {place.name: _drive(self._barn.kit, place.name, motions) for place in self._barn.places}
             self._zones = self._moved(now_s=now_s, wall_s=wall_s, drives=drives)
-            self._measure()
+            self._measure(motions)
 
-    def answer(self, bus: str, request: Request, now_s: float) -> bytes | None:
-        """The frame that comes back over a line, or None when nobody speaks."""
+    def answer(self, bus: str, request: Request, now_s: float) -> Reply | None:
+        """What comes back over a line, or None when nobody is there to speak."""
         with self._lock:
-            slave = self._slaves.get((bus, request.unit))
-            if slave is None or (fault := self._faults.of(slave.name)) == "silence":
+            unit = self._units.get((bus, request.unit))
+            if unit is None:
                 return None
-            if isinstance(slave, RelayBlock):
-                slave.deaf = self._deaf(slave)
+            unit.deaf = self._deaf(unit.names)
+            if unit.watchdog:
+                unit.watchdog.stubborn = any(self._faults.of(name) == "no-watchdog" for name in unit.names)
+            fault = next((word for name in unit.names if (word := self._faults.of(name)) in ON_THE_WIRE), "")
             self._turns += 1
-            return mangled(fault, sealed(request.unit, slave.answer(request.pdu, now_s)), turn=self._turns)
+            if fault in DEAD:  # what was asked is not done either
+                return Reply(unit=request.unit, pdu=request.pdu, fault=fault, turn=self._turns)
+            pdu = unit.answer(request.pdu, now_s)
+            return Reply(unit=request.unit, pdu=pdu, fault=fault, turn=self._turns)
 
-    def air(self) -> dict[str, Sensed]:
-        """Temperature and humidity of each place, as they are."""
+    def air(self) -> dict[str, Air]:
+        """The air of each place, as it is."""
         with self._lock:
-            pressure_pa = self._barn.pressure_pa
-            return {
-                name: Sensed(temp_c=state.temp_c, rh_pct=zones.rh_pct(state, pressure_pa))
-                for name, state in self._zones.items()
-            }
+            return {place.name: self._scene(place, self._motions(self._now_s)).air for place in self._barn.places}
 
-    def sensed(self) -> dict[str, Sensed]:
+    def sensed(self) -> dict[str, dict[Quantity, float]]:
         """What each sensor measured last, with its fault."""
         with self._lock:
-            return {name: spot.sensed for name, spot in self._spots.items()}
+            return {name: dict(spot.values) for name, spot in self._spots.items()}
 
     def running(self, now_s: float) -> dict[str, bool]:
-        """Which kit turns or sprays, by its contact."""
+        """Which kit turns or sprays."""
         with self._lock:
-            return self._running(now_s)
+            return {name: each.moves > 0 for name, each in self._motions(now_s).items()}
 
-    def _running(self, now_s: float) -> dict[str, bool]:
-        return {
-            kit.name: self._blocks[kit.relay].energised(self._address(kit), now_s) != kit.safe_on
+    def _motions(self, now_s: float) -> dict[str, Motion]:
+        found = {
+            kit.name: motion(self._share(kit, now_s), switch=self._switch(kit), fault=self._faults.of(kit.name))
             for kit in self._barn.kit
         }
+        return with_master_valves(self._barn.kit, found)
 
-    def _address(self, kit: KitSpec) -> int:
-        return kit.coil - next(_base(relay) for relay in self._barn.relays if relay.name == kit.relay)
+    def _share(self, kit: KitSpec, now_s: float) -> float:
+        relay = self._relays[kit.relay]
+        if relay.kind in layout.RELAYS:
+            return layout.share(kit, relay, layout.unit_of(self._units, relay), now_s)
+        return self._told.get(kit.name, float(kit.safe_on))
 
-    def _deaf(self, block: RelayBlock) -> frozenset[int]:
-        """The coils of a block that do not follow."""
-        whole = self._faults.of(block.name) == "deaf"
-        own = [kit for kit in self._barn.kit if kit.relay == block.name]
-        single = {self._address(kit) for kit in own if self._faults.of(kit.name) == "deaf"}
-        return frozenset(range(block.size)) if whole else frozenset(single)
+    def _switch(self, kit: KitSpec) -> SwitchAt:
+        """Where its switch is put. A wire that is broken on the way to us does not move the switch."""
+        put = self._faults.of(kit.switch.split(".")[0])
+        return {"hand": SwitchAt.HAND, "off": SwitchAt.OFF}.get(put, SwitchAt.AUTO)
+
+    def _deaf(self, names: Iterable[str]) -> frozenset[tuple[int, int]]:
+        """The outputs of a unit that do not follow."""
+        own = [(kit, self._relays[kit.relay]) for kit in self._barn.kit if kit.relay in names]
+        return frozenset(
+            layout.place_of(kit, relay)
+            for kit, relay in own
+            if "deaf" in (self._faults.of(kit.name), self._faults.of(relay.name))
+        )
 
     def _moved(self, *, now_s: float, wall_s: float, drives: dict[str, Drive]) -> dict[str, ZoneState]:
         left_s = min(_LONGEST_LEAP_S, max(0.0, now_s - self._now_s))
-        self._now_s = now_s
+        self._now_s, self._wall_s = now_s, wall_s
         states = dict(self._zones)
         pressure_pa = self._barn.pressure_pa
         count = math.ceil(left_s / _LONGEST_STEP_S)
@@ -127,60 +141,42 @@ class World:
                 )
         return states
 
-    def _measure(self) -> None:
+    def _measure(self, motions: Mapping[str, Motion]) -> None:
+        scenes = {place.name: self._scene(place, motions) for place in self._barn.places}
         for spot in self._spots.values():
-            state = self._zones[spot.place]
-            true = Sensed(temp_c=state.temp_c, rh_pct=zones.rh_pct(state, self._barn.pressure_pa))
-            spot.measure(true, self._faults.of(spot.name))
+            fault = self._faults.of(spot.spec.name)
+            spot.measure(scenes[spot.spec.place], motions, fault)
+            if spot.spec.kind in layout.SENSORS:
+                unit = layout.unit_of(self._units, spot.spec)
+                layout.store(spot.spec, spot.values, unit, trusted=fault != "status")
 
-
-class _Spot:
-    """A sensor at its spot: a small error of its own, the same in every run, and the fault it has."""
-
-    def __init__(self, spec: SensorSpec) -> None:
-        self.name, self.place = spec.name, spec.place
-        self.wire = AirTransmitter(spec) if spec.kind == "modbus-air" else None
-        self.sensed = Sensed(temp_c=20.0, rh_pct=50.0)
-        self._chance = random.Random(spec.name)
-        self._off_c = self._chance.uniform(-_SPREAD_C, _SPREAD_C)
-        self._off_rh_pct = self._chance.uniform(-_SPREAD_RH_PCT, _SPREAD_RH_PCT)
-
-    def measure(self, true: Sensed, fault: str) -> None:
-        fresh = Sensed(
-            temp_c=true.temp_c + self._off_c + self._chance.gauss(0.0, _NOISE_C),
-            rh_pct=min(100.0, max(0.0, true.rh_pct + self._off_rh_pct + self._chance.gauss(0.0, _NOISE_RH_PCT))),
+    def _scene(self, place: Place, motions: Mapping[str, Motion]) -> Scene:
+        sky, state, params = self._weather.at(self._wall_s), self._zones[place.name], self._params[place.name]
+        blown = [
+            (kit.air_mps or _FAN_MPS) * motions[kit.name].moves
+            for kit in self._barn.kit
+            if kit.place == place.name and kit.kind is KitKind.FAN
+        ]
+        air = Air(
+            temp_c=state.temp_c,
+            rh_pct=zones.rh_pct(state, self._barn.pressure_pa),
+            wind_mps=max([place.air_mps if params else sky.wind_mps, *blown]),
+            ghi_wm2=_INDOOR_SUN * sky.ghi_wm2 if params else sky.ghi_wm2,
         )
-        self.sensed = bent(fault, fresh=fresh, held=self.sensed)
-        if self.wire:
-            self.wire.temp_c, self.wire.rh_pct = self.sensed.temp_c, self.sensed.rh_pct
+        flow_lpm = 60.0 * params.mist_kg_s if params else _MIST_LPM
+        return Scene(
+            air=air,
+            sky=sky,
+            roofed=params is not None,
+            pressure_pa=self._barn.pressure_pa,
+            wall_s=self._wall_s,
+            flow_lpm=flow_lpm,
+        )
 
 
-def _drive(kit: Iterable[KitSpec], place: str, running: dict[str, bool]) -> Drive:
+def _drive(kit: Iterable[KitSpec], place: str, motions: Mapping[str, Motion]) -> Drive:
     def share(kind: KitKind) -> float:
-        here = [running[item.name] for item in kit if item.place == place and item.kind is kind]
+        here = [motions[item.name].moves for item in kit if item.place == place and item.kind is kind]
         return sum(here) / len(here) if here else 0.0
 
     return Drive(fans=share(KitKind.FAN), mist=share(KitKind.MISTER))
-
-
-def _block(relay: RelaySpec, kit: Iterable[KitSpec], now_s: float) -> RelayBlock:
-    used = max((item.coil - _base(relay) + 1 for item in kit if item.relay == relay.name), default=0)
-    return RelayBlock(relay, coils=max(_COILS_OF_A_BLOCK, used), now_s=now_s)
-
-
-def _base(relay: RelaySpec) -> int:
-    return int(relay.options["base"])
-
-
-def _check(barn: Barn) -> None:
-    """The bench refuses what it cannot emulate, with one line for each thing."""
-    known = {"modbus-air": "serial", "modbus-coils": "serial", "iio": "sysfs", "hwmon": "sysfs"}
-    buses = {bus.name: bus.kind for bus in barn.buses}
-    items: tuple[SensorSpec | RelaySpec, ...] = (*barn.sensors, *barn.relays)
-    problems = [
-        f"{item.name}: the bench cannot emulate {item.kind} on a {buses.get(item.bus)} bus; it knows {', '.join(known)}"
-        for item in items
-        if item.kind not in known or known[item.kind] != buses.get(item.bus)
-    ]
-    if problems:
-        raise SiteError(tuple(problems))

@@ -16,19 +16,28 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivers import registry
-from gateway.control.decide import start_state
+from drivers.mqtt_postbox import MqttPostbox
+from gateway.alarms.advance import AlarmState
+from gateway.alarms.book import Book
+from gateway.alarms.book import restored as alarms_restored
+from gateway.barn import Barn, BusSpec, KitSpec, RelaySpec
+from gateway.control.decide import ControlState, start_state
 from gateway.engine import watchdog
 from gateway.engine.actuate import Actuation
+from gateway.engine.alarm_desk import AlarmDesk, desk_of
 from gateway.engine.bus import Bus
+from gateway.engine.by_hand import ByHand, restored
 from gateway.engine.clock import BoardClock, FastClock, load_start
 from gateway.engine.link import LinkServer
 from gateway.engine.loop import Loop
 from gateway.engine.poller import Poller
+from gateway.engine.remember import remembered
 from gateway.engine.step import StepState
 from gateway.errors import AlreadyRunning, GatewayError
-from gateway.model import Barn, BusSpec, CommandChange, KitSpec, Reason, RelaySpec, Stamp
+from gateway.model import CommandChange, Reason, Stamp
 from gateway.ports import Clock
 from gateway.site import Site
+from gateway.store.queries import History
 from gateway.store.writer import Writer
 
 log = logging.getLogger(__name__)
@@ -36,6 +45,8 @@ log = logging.getLogger(__name__)
 BENCH_CLOCK = "bench-clock.json"
 BUS_END_S = 1.5  # one exchange with a silent device, and its pause
 HISTORY_END_S = 1.5
+HISTORY_OPEN_S = 5.0
+COMMANDS_OF_A_DAY = 600  # a mister at a pulse every five minutes, on and off
 FASTEST_ANSWER_S = 0.05  # what an emulated device on a busy machine needs
 
 
@@ -51,10 +62,15 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
     with contextlib.ExitStack() as stack:
         stack.enter_context(_only_one(site))
         wires = {bus.name: registry.open_bus(bus) for bus in barn.buses}
-        sensors = [registry.open_sensor(spec, wires[spec.bus]) for spec in barn.sensors]
-        writer = Writer(site.history_file, barn, tuple(c for sensor in sensors for c in sensor.channels))
+        specs = {bus.name: bus for bus in barn.buses}
+        sensors = [registry.open_sensor(spec, specs[spec.bus], wires[spec.bus]) for spec in barn.sensors]
+        channels = tuple(channel for sensor in sensors for channel in sensor.channels)
+        writer = Writer(site.history_file, barn, channels, keep=site.history)
         stack.callback(writer.close, HISTORY_END_S)
-        poller, actuation = Poller(clock, writer), Actuation(clock)
+        poller, actuation = Poller(clock, writer, barn.corrections), Actuation(clock)
+        for wire in wires.values():
+            stack.callback(wire.close)  # after the kit on it was left safe
+        ends_last = stack.enter_context(contextlib.ExitStack())  # MQTT kit is let go through the link
         stack.callback(actuation.close)
         stack.callback(poller.close)
         buses = {bus.name: Bus(bus.name) for bus in barn.buses}
@@ -62,22 +78,33 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
         for spec, sensor in zip(barn.sensors, sensors, strict=True):
             poller.add(spec, sensor, buses[spec.bus])
         for kit, relay in _with_relay(barn):
-            actuation.add(kit, registry.open_kit(kit, relay, wires[relay.bus]), buses[relay.bus], relay.refresh_s)
-        link = LinkServer(site.link_socket)
-        stack.callback(link.close)
-        now_s = clock.now_s()
+            actuator = registry.open_kit(kit, relay, specs[relay.bus], wires[relay.bus])
+            actuation.add(kit, actuator, buses[relay.bus], relay.refresh_s)
+        stamp = clock.stamp()
         loop = Loop(
             barn,
-            StepState(control=start_state(barn, now_s), started_s=now_s),
+            StepState(
+                control=_start(site, barn, writer, stamp),
+                started_s=stamp.mono_s,
+                alarms=AlarmState(book=_alarms_before(site, writer, stamp)),
+            ),
             clock=clock,
             poller=poller,
             actuation=actuation,
             buses=tuple(buses.values()),
             recorder=writer,
-            publish=link.publish,
+            publish=lambda snapshot: link.publish(snapshot),  # runs only after the link is there
             feed=watchdog.alive,
             emulated=emulated,
         )
+        by_hand = ByHand(barn, clock, writer, take=loop.take, newest=lambda: loop.newest)
+        alarms = AlarmDesk(clock, book=lambda: loop.state.alarms.book, file=loop.file, flush=writer.flush)
+        desk = desk_of(by_hand.answer, alarms.answer)
+        postboxes = tuple(wire for wire in wires.values() if isinstance(wire, MqttPostbox))
+        link = LinkServer(site.link_socket, on_request=desk, postboxes=postboxes)
+        ends_last.callback(link.close)
+        for postbox in postboxes:
+            postbox.join(clock, link.tell)
         log.info("core runs %s: %d sensors, %d kit", barn.name, len(barn.sensors), len(barn.kit))
         watchdog.ready("first step")
         loop.run(stop)
@@ -86,12 +113,34 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
     log.info("core has stopped after %d steps; all kit left in its safe state", loop.state.steps)
 
 
+def _start(site: Site, barn: Barn, writer: Writer, stamp: Stamp) -> ControlState:
+    """The state of this start, with what the history still tells of the time before."""
+    if not writer.flush(HISTORY_OPEN_S):
+        log.warning("the history is not open yet: what was before this start is not known")
+        return start_state(barn, stamp.mono_s)
+    history = History(site.history_file)
+    by_hand = restored(history.hands(), stamp)
+    for change in by_hand.values():
+        log.info("%s: still %s by hand, %s", change.subject, change.kind, change.by)
+    past = history.commands(limit=COMMANDS_OF_A_DAY * max(1, len(barn.kit)))
+    return remembered(start_state(barn, stamp.mono_s, by_hand), barn, past, stamp)
+
+
+def _alarms_before(site: Site, writer: Writer, stamp: Stamp) -> Book:
+    """What the journal says of the alarms before this start."""
+    if not writer.flush(HISTORY_OPEN_S):
+        log.warning("the history is not open yet: which alarms stood before is not known")
+        return Book()
+    return alarms_restored(History(site.history_file).alarms(), stamp)
+
+
 def make_safe(site: Site) -> tuple[str, ...]:
     """Put every output into its safe state once, without running. Returns one sentence per output that failed."""
     failed = []
+    buses = {bus.name: bus for bus in site.barn.buses}
     wires = {bus.name: registry.open_bus(bus) for bus in site.barn.buses}
     for spec, relay in _with_relay(site.barn):
-        actuator = registry.open_kit(spec, relay, wires[relay.bus])
+        actuator = registry.open_kit(spec, relay, buses[relay.bus], wires[relay.bus])
         try:
             actuator.set(spec.safe_on)
         except GatewayError as error:

@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from gateway.app.reckon_indices import Indices, indices
+from gateway.barn import DEFAULT_AIR_MPS, DEFAULT_HORSE_MASS_KG, Post
 from gateway.control.levels import band
 from gateway.errors import GatewayError
 from gateway.heat.balance import HeatBalance, Surroundings, balance, fastest_carried
@@ -23,7 +24,7 @@ from gateway.heat.indices import heat_sum
 from gateway.heat.psychro import dew_point_c, pressure_at_altitude_pa, vapour_pressure_pa, wet_bulb_c
 from gateway.heat.radiant import mean_radiant_c
 from gateway.heat.uncertainty import Accuracy, carry_error, sum_error, wet_bulb_error_k
-from gateway.model import DEFAULT_AIR_MPS, DEFAULT_HORSE_MASS_KG, Level, Post
+from gateway.model import Level
 
 FAN_MPS = 2.5  # at the horse, of a barn fan in the stall front: own choice
 JUST_WORKED_OXYGEN = 9.0  # mL/(kg min), a horse that stands after work: own choice

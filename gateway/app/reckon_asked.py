@@ -16,10 +16,10 @@ from gateway.app.reckon import Asked, as_json, reckon
 from gateway.app.reckon_picture import roof_picture
 from gateway.app.reckon_table import Quantity, as_csv, as_text, at
 from gateway.app.reckon_words import in_words
+from gateway.barn import DEFAULT_POSTS
 from gateway.errors import GatewayError
 from gateway.heat.horse import Pace
 from gateway.heat.uncertainty import Accuracy
-from gateway.model import DEFAULT_POSTS
 
 
 def answer(args: argparse.Namespace) -> str:

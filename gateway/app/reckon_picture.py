@@ -16,9 +16,9 @@ from gateway.app.reckon import Asked
 from gateway.app.reckon_limits import Limits, limits
 from gateway.app.reckon_units import Span
 from gateway.app.reckon_words import conditions
+from gateway.barn import Post
 from gateway.heat.horse import Pace
 from gateway.heat.units import celsius, fahrenheit
-from gateway.model import Post
 
 PAPER, INK, INK2, LINE = "#F7F6F1", "#12171A", "#3D464B", "#7A8488"
 _WIDTH, _HEIGHT = 1000, 700

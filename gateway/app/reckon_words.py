@@ -11,12 +11,13 @@ from collections.abc import Iterator
 from math import floor
 
 from gateway.app.reckon import FAN_MPS, Asked, Reckoning
+from gateway.barn import Post
 from gateway.heat.balance import CARRY_TOP, NEED_TOP, HeatBalance
 from gateway.heat.band import CarryBand
 from gateway.heat.bands import WBGT_BANDINGS, Banding, Sureness
 from gateway.heat.horse import Pace
 from gateway.heat.units import fahrenheit
-from gateway.model import Level, Post
+from gateway.model import Level
 
 # What people do at each level, after the sum (common practice in the trade; the same lines as in the handbook).
 ADVICE = {

@@ -19,31 +19,14 @@ from pathlib import Path
 from typing import TextIO
 
 from drivers.bench.weather_rows import WeatherRow
+from gateway.barn import DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, Barn, KitSpec, Place, Post, SensorSpec
 from gateway.control.decide import start_state
 from gateway.control.inputs import gate
 from gateway.engine.poller import newer
 from gateway.engine.snapshot import PlaceView
 from gateway.engine.step import StepInputs, StepResult, StepState, step
 from gateway.errors import WeatherError
-from gateway.model import (
-    DEFAULT_CARRY_LIMITS,
-    DEFAULT_HORSE_MASS_KG,
-    Barn,
-    KitKind,
-    KitSeen,
-    KitSpec,
-    Latest,
-    Level,
-    Place,
-    PlaceKind,
-    Policy,
-    Post,
-    Quality,
-    Quantity,
-    Reading,
-    SensorSpec,
-    Stamp,
-)
+from gateway.model import AIR, KitKind, KitSeen, Latest, Level, PlaceKind, Policy, Quality, Quantity, Reading, Stamp
 
 STEP_S = 300.0
 _NOTHING = (None, Quality.EMPTY, "no value in this row")
@@ -68,10 +51,10 @@ def plain_barn(posts: tuple[Post, ...], policy: Policy) -> Barn:
     """A barn of one riding place with one sensor and one fan, for weather without a site file."""
     sensor = SensorSpec(
         name="weather", place="outdoors", kind="weather", bus="", every_s=STEP_S, late_after_s=STEP_S,
-        lost_after_s=STEP_S, stuck_after_s=math.inf, options={},
+        lost_after_s=STEP_S, stuck_after_s=math.inf, quantities=AIR, options={},
     )  # fmt: skip
     fan = KitSpec(
-        name="fan", place="outdoors", kind=KitKind.FAN, relay="", coil=0, contact="normally-closed",
+        name="fan", place="outdoors", kind=KitKind.FAN, relay="", output=0, contact="normally-closed",
         on_level=1, min_on_s=600.0, min_off_s=300.0,
     )  # fmt: skip
     return Barn(

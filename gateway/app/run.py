@@ -58,12 +58,19 @@ def run_barn(site_file: Path, stop: threading.Event) -> None:
 
 
 def run_bench_barn(
-    folder: Path, *, speed: float, weather: Path | None, port: int | None, stop: threading.Event
+    folder: Path,
+    *,
+    speed: float,
+    weather: Path | None,
+    port: int | None,
+    stop: threading.Event,
+    site_file: Path | None = None,
+    clock_set: bool = True,
 ) -> None:
     """The emulated barn in `folder` and all roles on it. Raises SiteError or WeatherError before any start."""
     if weather is not None:
         read_weather(weather)
-    site = prepare(folder, speed=speed, port=port)
+    site = prepare(folder, speed=speed, port=port, site_file=site_file, clock_set=clock_set)
     _say(site)
     serve = ("bench", "--dir", str(folder), "serve", *(("--weather", str(weather)) if weather else ()))
     supervise((Child("bench", serve), *_roles(str(site.path), "--emulated", after=folder / SOCKET)), stop)
@@ -78,7 +85,8 @@ def _roles(site_file: str, *core: str, after: Path | None = None) -> tuple[Child
 
 
 def _say(site: Site) -> None:
-    print(f"Loosebox runs {site.barn.name}. The wall: http://{site.web_listen}:{site.web_port}/aisle", flush=True)
+    scheme = "https" if site.web.tls else "http"
+    print(f"Loosebox runs {site.barn.name}. The wall: {scheme}://{site.web_listen}:{site.web_port}/aisle", flush=True)
     print("Stop with Ctrl-C.", flush=True)
 
 

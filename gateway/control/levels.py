@@ -13,13 +13,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from gateway.barn import Barn, Place, Post
 from gateway.control.heatload import HeatLoad
 from gateway.control.hysteresis import Switch, advance
 from gateway.heat.horse import Pace
-from gateway.model import Barn, Level, Place, PlaceKind, Policy, Post
+from gateway.model import Level, PlaceKind, Policy
 
-# A level by the air falls when carry is this much above its boundary; the same caution as 3 points of the sum, which
-# near 150 move carry by about as much.
+# A level by the air falls, and a fan leaves, when carry is this much above its boundary; the same caution as 3 points
+# of the sum, which near 150 move carry by about as much. A sensor that repeats to 0.1 K and 0.5 % moves carry by 0.03.
 CARRY_DEAD_BAND = 0.05
 
 

@@ -16,9 +16,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from gateway.barn import KitSpec
 from gateway.engine.bus import Bus
 from gateway.errors import GatewayError
-from gateway.model import Command, KitKind, KitSeen, KitSpec
+from gateway.model import Command, KitKind, KitSeen
 from gateway.ports import Actuator, Clock
 
 log = logging.getLogger(__name__)
@@ -33,7 +34,7 @@ class _Item:
     actuator: Actuator
     bus: Bus
     refresh_s: float
-    sent_on: bool | None = None
+    sent: tuple[bool, float] | None = None
     next_s: float = 0.0
     asked: bool = False
     failures: int = 0
@@ -55,14 +56,15 @@ class Actuation:
         """Post what must be sent now. Never blocks."""
         for command in sorted(commands, key=self._safe_order):
             item = self._items[command.kit]
-            if item.asked or (command.on == item.sent_on and now_s < item.next_s):
+            wanted = (command.on, command.speed)
+            if item.asked or (wanted == item.sent and now_s < item.next_s):
                 continue
             item.next_s = now_s + item.refresh_s
-            item.sent_on, item.asked = command.on, True  # before the thread can answer
-            work = functools.partial(_set_and_look, item.actuator, command.on)
+            item.sent, item.asked = wanted, True  # before the thread can answer
+            work = functools.partial(_set_and_look, item.actuator, *wanted)
             done = functools.partial(self._answer, item)
             if not item.bus.submit(work, done, begin_within_s=BEGIN_WITHIN_S, urgent=True):
-                item.sent_on, item.asked = None, False
+                item.sent, item.asked = None, False
 
     def seen(self) -> Mapping[str, KitSeen]:
         """A copy of what the hardware shows, by kit."""
@@ -75,7 +77,7 @@ class Actuation:
             item.actuator.close()
 
     def _safe_order(self, command: Command) -> int:
-        water = self._items[command.kit].spec.kind is KitKind.MISTER
+        water = self._items[command.kit].spec.kind is not KitKind.FAN
         return {(True, False): 0, (False, False): 1, (False, True): 2, (True, True): 3}[water, command.on]
 
     def _answer(self, item: _Item, got: Any) -> None:
@@ -83,7 +85,7 @@ class Actuation:
         at_s = self._clock.now_s()
         if isinstance(got, GatewayError):
             item.failures += 1
-            item.sent_on = None  # unknown: send again at the next tick
+            item.sent = None  # unknown: send again at the next tick
             error = str(got) if item.failures >= TRIES_BEFORE_A_WORD else ""
             if item.failures == TRIES_BEFORE_A_WORD:
                 log.warning("%s cannot be switched: %s", item.spec.name, error)
@@ -98,6 +100,6 @@ class Actuation:
         item.asked = False
 
 
-def _set_and_look(actuator: Actuator, on: bool) -> bool | None:
-    actuator.set(on)
+def _set_and_look(actuator: Actuator, on: bool, speed: float) -> bool | None:
+    actuator.set(on, speed)
     return actuator.readback()

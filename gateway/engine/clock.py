@@ -10,10 +10,12 @@ the time where it was.
 from __future__ import annotations
 
 import ctypes
+import datetime
 import json
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from gateway.errors import SiteError
 from gateway.model import Stamp
@@ -33,6 +35,14 @@ def boot_id() -> str:
         return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
     except OSError:
         return "boot-without-id"
+
+
+def local_time(stamp: Stamp, zone: str) -> tuple[int, int] | None:
+    """The minute of the day and the number of the day on the barn's own clock; None while the clock is not set."""
+    if not stamp.trusted:
+        return None
+    there = datetime.datetime.fromtimestamp(stamp.wall_s, ZoneInfo(zone))
+    return there.hour * 60 + there.minute, there.toordinal()
 
 
 class BoardClock:
@@ -57,11 +67,15 @@ class BoardClock:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FastStart:
-    """Where an emulated clock began: machine time, its wall time then, and how many times faster it runs."""
+    """Where an emulated clock began: machine time, its wall time then, and how many times faster it runs.
+
+    `trusted` is false for a barn whose clock nobody has set.
+    """
 
     machine_s: float
     wall_s: float
     speed: float
+    trusted: bool = True
 
     def save(self, path: Path) -> None:
         """Write it where the other roles of the bench look for it."""
@@ -94,4 +108,5 @@ class FastClock:
 
     def stamp(self) -> Stamp:
         now_s = self.now_s()
-        return Stamp(mono_s=now_s, wall_s=self._start.wall_s + now_s, boot=self._boot, trusted=True)
+        wall_s = self._start.wall_s + now_s
+        return Stamp(mono_s=now_s, wall_s=wall_s, boot=self._boot, trusted=self._start.trusted)

@@ -1,14 +1,23 @@
 """Owns: the link between core and the other roles: newline-delimited JSON on a unix socket.
 
-Must not know: what is in a snapshot beyond `encode` and `from_json`.
+Must not know: what is in a snapshot, a request or a message beyond its form.
 How it works: one thread in core serves every peer with non-blocking sockets.
 
-    peer -> core   {"link":1,"hello":"web"}
-    core -> peer   {"link":1,"hello":"core"}         or {"link":1,"refused":"why"} and the end
-    core -> peer   {"link":1,"snapshot":{...}}       the newest, again and again
+    peer -> core     {"link":1,"hello":"web"}
+    core -> peer     {"link":1,"hello":"core"}         or {"link":1,"refused":"why"} and the end
+    core -> peer     {"link":1,"snapshot":{...}}       the newest, again and again
+
+    web -> core      {"link":1,"ask":{...}}            a request, answered in the order of asking
+    core -> web      {"link":1,"answered":{...}}
+
+    core -> uplink   {"link":1,"listen":["TOPIC"]}     after hello: what to listen to at the broker
+    uplink -> core   {"link":1,"broker":{"up":..,"why":..}}
+    uplink -> core   {"link":1,"heard":{"topic":..,"payload":..,"retained":..,"at_s":..}}
+    core -> uplink   {"link":1,"tell":{"topic":..,"payload":..,"by_s":..}}
 
 A peer that reads slowly gets fewer snapshots, never old ones and never a growing queue. A line that is too long, is
-not JSON or says anything else ends the connection with the reason.
+not JSON or says anything else ends the connection with the reason. There is one uplink: a second one takes the place
+of the first. What was to be told to an uplink that has gone is forgotten: an old command must not reach a node.
 """
 
 from __future__ import annotations
@@ -21,21 +30,48 @@ import os
 import selectors
 import socket
 import threading
-from collections.abc import AsyncIterator
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
+from gateway.engine.clock import machine_s
+from gateway.engine.link_words import (
+    LINK_VERSION,
+    LONGEST_FROM_CORE,
+    LONGEST_FROM_PEER,
+    LONGEST_PAYLOAD,
+    Tell,
+    broker_from,
+    heard_from,
+    line,
+    listen_line,
+    tell_line,
+    words,
+)
 from gateway.engine.snapshot import Snapshot, encode, from_json
-from gateway.errors import LinkError
+from gateway.errors import GatewayError, LinkError
 
 log = logging.getLogger(__name__)
 
-LINK_VERSION = 1
-LONGEST_FROM_PEER = 4_096
-LONGEST_FROM_CORE = 262_144
 MOST_PEERS = 8
+MOST_TOLD = 64  # commands on their way to uplink; each is repeated by its relay if it is lost
 RETRY_S = 1.0
+ANSWER_WITHIN_S = 5.0  # a request that is written to the history first takes up to 1 s
+
+OnRequest = Callable[[str, dict[str, Any]], dict[str, Any]]
+
+
+class Postbox(Protocol):
+    """Whoever waits for messages of the broker. Called in the link's thread: it must not block."""
+
+    @property
+    def topics(self) -> tuple[str, ...]: ...
+
+    def heard(self, topic: str, payload: bytes, *, retained: bool, age_s: float) -> None: ...
+
+    def broker(self, *, up: bool, why: str) -> None: ...
 
 
 @dataclass(slots=True)
@@ -49,12 +85,19 @@ class _Peer:
 
 
 class LinkServer:
-    """Core's end. `publish` is called by the step thread and never blocks."""
+    """Core's end. `publish` and `tell` may be called by any thread and never block.
 
-    def __init__(self, path: Path) -> None:
+    `on_request` answers what web asks, in the link's thread: it must be quick. A GatewayError becomes the answer
+    {"error": its text}.
+    """
+
+    def __init__(self, path: Path, *, on_request: OnRequest | None = None, postboxes: Sequence[Postbox] = ()) -> None:
         self._path = path
+        self._on_request, self._postboxes = on_request, tuple(postboxes)
         self._snapshot: tuple[int, Snapshot] | None = None
         self._peers: dict[socket.socket, _Peer] = {}
+        self._uplink: _Peer | None = None
+        self._tells: deque[Tell] = deque()
         self._selector = selectors.DefaultSelector()
         self._wake_in, self._wake_out = socket.socketpair()
         self._open = True
@@ -71,6 +114,14 @@ class LinkServer:
         count = 1 if self._snapshot is None else self._snapshot[0] + 1
         self._snapshot = (count, snapshot)
         self._wake()
+
+    def tell(self, topic: str, payload: bytes, *, within_s: float) -> bool:
+        """Have uplink publish a message within `within_s` seconds of the machine, or never. False: it cannot be."""
+        if self._uplink is None or len(self._tells) >= MOST_TOLD or len(payload) > LONGEST_PAYLOAD:
+            return False
+        self._tells.append(Tell(topic=topic, payload=payload, by_s=machine_s() + within_s))
+        self._wake()
+        return True
 
     def close(self) -> None:
         """End all connections and remove the socket; idempotent."""
@@ -106,8 +157,9 @@ class LinkServer:
                 elif key.fileobj is self._wake_in:
                     with contextlib.suppress(OSError):
                         self._wake_in.recv(4096)
-                else:
-                    self._serve(self._peers[key.fileobj], mask)  # type: ignore[index]
+                elif peer := self._peers.get(key.fileobj):  # type: ignore[call-overload]
+                    self._serve(peer, mask)  # one that was dropped a moment ago is not there
+            self._hand_over()
             self._offer()
 
     def _accept(self) -> None:
@@ -129,6 +181,10 @@ class LinkServer:
                 self._send(peer)
         except (OSError, LinkError) as error:
             self._drop(peer, str(error))
+        except Exception:
+            # A defect must cost one connection, not the link, which carries the wall and the commands of nodes.
+            log.exception("link: what %s said found a defect", peer.name or "a peer")
+            self._drop(peer, "a defect in core")
 
     def _hear(self, peer: _Peer) -> None:
         got = peer.sock.recv(LONGEST_FROM_PEER)
@@ -136,46 +192,99 @@ class LinkServer:
             raise LinkError("")
         peer.said += got
         while b"\n" in peer.said and not peer.ending:
-            line, peer.said = peer.said.split(b"\n", 1)
-            self._answer(peer, line)
-        if len(peer.said) > LONGEST_FROM_PEER:
+            raw, peer.said = peer.said.split(b"\n", 1)
+            self._take(peer, raw)
+        if len(peer.said) > LONGEST_FROM_PEER and not peer.ending:
             self._refuse(peer, f"a line is longer than {LONGEST_FROM_PEER} bytes")
 
-    def _answer(self, peer: _Peer, line: bytes) -> None:
+    def _take(self, peer: _Peer, raw: bytes) -> None:
         try:
-            said = json.loads(line)
-        except ValueError:
-            return self._refuse(peer, "a line is not JSON")
-        if not isinstance(said, dict) or said.get("link") != LINK_VERSION:
-            return self._refuse(peer, f"this core speaks link version {LINK_VERSION}: upgrade all roles together")
+            if len(raw) > LONGEST_FROM_PEER:
+                raise LinkError(f"a line is longer than {LONGEST_FROM_PEER} bytes")
+            said = words(raw)
+            if peer.name == "web" and "ask" in said:
+                self._answer(peer, said["ask"])
+            elif peer is self._uplink and "heard" in said:
+                self._deliver(said["heard"])
+            elif peer is self._uplink and "broker" in said:
+                state = broker_from(said["broker"])
+                self._say_broker(up=state.up, why=state.why)
+            else:
+                self._greet(peer, said)
+        except LinkError as error:
+            self._refuse(peer, str(error))
+
+    def _greet(self, peer: _Peer, said: dict[str, Any]) -> None:
         if peer.name or not isinstance(said.get("hello"), str) or not said["hello"]:
-            return self._refuse(peer, "a peer says hello once, and nothing else")
+            raise LinkError("a peer says hello once, and then only what its role may say")
         peer.name = said["hello"][:40]
-        self._queue(peer, {"hello": "core"})
+        self._queue(peer, line(hello="core"))
+        if peer.name == "uplink":
+            self._dismiss(self._uplink)
+            self._uplink = peer
+            topics = sorted({topic for postbox in self._postboxes for topic in postbox.topics})
+            self._queue(peer, listen_line(topics))
+
+    def _dismiss(self, peer: _Peer | None) -> None:
+        if peer is not None:
+            peer.ending = True
+            self._try(peer, line(refused="another uplink has come"))
+
+    def _answer(self, peer: _Peer, request: object) -> None:
+        if self._on_request is None or not isinstance(request, dict):
+            raise LinkError("core answers no such request")
+        try:
+            answer = line(answered=self._on_request(peer.name, request))
+        except GatewayError as error:
+            answer = line(answered={"error": str(error)})
+        self._queue(peer, answer)
+
+    def _deliver(self, found: object) -> None:
+        heard = heard_from(found)
+        age_s = max(0.0, machine_s() - heard.at_s)
+        for postbox in self._postboxes:
+            postbox.heard(heard.topic, heard.payload, retained=heard.retained, age_s=age_s)
+
+    def _say_broker(self, *, up: bool, why: str) -> None:
+        for postbox in self._postboxes:
+            postbox.broker(up=up, why=why)
 
     def _refuse(self, peer: _Peer, why: str) -> None:
         peer.ending = True
-        self._queue(peer, {"refused": why})
+        self._queue(peer, line(refused=why))
 
-    def _queue(self, peer: _Peer, message: dict[str, Any]) -> None:
-        peer.out += json.dumps({"link": LINK_VERSION, **message}).encode() + b"\n"
+    def _queue(self, peer: _Peer, message: bytes) -> None:
+        if len(peer.out) + len(message) > LONGEST_FROM_CORE:
+            raise OSError("takes in nothing")  # not a LinkError: there is no telling it why
+        peer.out += message
         self._send(peer)
+
+    def _hand_over(self) -> None:
+        """Give uplink what is to be told, as fast as it takes it in."""
+        peer = self._uplink
+        while peer is not None and self._tells and not peer.out and not peer.ending:
+            tell = self._tells.popleft()
+            if machine_s() < tell.by_s:
+                self._try(peer, tell_line(tell))
 
     def _offer(self) -> None:
         """Give the newest snapshot to every peer that has taken in the one before."""
         if self._snapshot is None:
             return
         count, snapshot = self._snapshot
-        line = b""
+        encoded = b""
         for peer in list(self._peers.values()):
             if not peer.name or peer.out or peer.ending or peer.newest == count:
                 continue
-            line = line or b'{"link":%d,"snapshot":%b}\n' % (LINK_VERSION, encode(snapshot))
-            peer.out, peer.newest = line, count
-            try:
-                self._send(peer)
-            except (OSError, LinkError) as error:
-                self._drop(peer, str(error))
+            encoded = encoded or b'{"link":%d,"snapshot":%b}\n' % (LINK_VERSION, encode(snapshot))
+            peer.newest = count
+            self._try(peer, encoded)
+
+    def _try(self, peer: _Peer, message: bytes) -> None:
+        try:
+            self._queue(peer, message)
+        except (OSError, LinkError) as error:
+            self._drop(peer, str(error))
 
     def _send(self, peer: _Peer) -> None:
         if peer.out:
@@ -189,6 +298,10 @@ class LinkServer:
     def _drop(self, peer: _Peer, why: str) -> None:
         if why:
             log.info("link: %s left: %s", peer.name or "a peer", why)
+        if peer is self._uplink:
+            self._uplink = None
+            self._tells.clear()
+            self._say_broker(up=False, why="uplink is not there")
         self._selector.unregister(peer.sock)
         del self._peers[peer.sock]
         peer.sock.close()
@@ -226,3 +339,35 @@ async def _heard(reader: asyncio.StreamReader) -> AsyncIterator[Snapshot]:
             raise LinkError(f"core refuses the link: {said['refused']}")
         if "snapshot" in said:
             yield from_json(said["snapshot"])
+
+
+async def ask(path: Path, request: Mapping[str, Any], *, within_s: float = ANSWER_WITHIN_S) -> dict[str, Any]:
+    """What core answers to a request of web. Raises LinkError when it does not, or refuses.
+
+    Each request has a connection of its own: an answer that comes too late ends with it and is never taken for the
+    next one. After a time-out nobody knows whether it was done; the next snapshot tells.
+    """
+    try:
+        async with asyncio.timeout(within_s):
+            return await _asked(path, request)
+    except TimeoutError as error:
+        raise LinkError(f"core has not answered within {within_s:g} s; look whether it was done") from error
+    except (OSError, ValueError) as error:
+        raise LinkError(f"core cannot be reached: {error}") from error
+
+
+async def _asked(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
+    reader, writer = await asyncio.open_unix_connection(path, limit=LONGEST_FROM_CORE)
+    try:
+        writer.write(line(hello="web") + line(ask=dict(request)))
+        with contextlib.suppress(ConnectionError):  # it may have refused and gone already: what it said is read below
+            await writer.drain()
+        while raw := await reader.readline():
+            said = words(raw)
+            if "refused" in said:
+                raise LinkError(f"core refuses: {said['refused']}")
+            if isinstance(said.get("answered"), dict):
+                return dict(said["answered"])
+        raise ConnectionError("it closed the link")
+    finally:
+        writer.close()

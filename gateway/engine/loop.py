@@ -10,14 +10,18 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 
+from gateway.barn import Barn
 from gateway.engine.actuate import Actuation
 from gateway.engine.bus import Bus
+from gateway.engine.clock import local_time
 from gateway.engine.poller import Poller
 from gateway.engine.snapshot import Snapshot
-from gateway.engine.step import StepInputs, StepState, Trouble, step
-from gateway.model import Barn, CommandChange, Event, FaultChange, LevelChange
+from gateway.engine.step import StepInputs, StepResult, StepState, step
+from gateway.engine.troubles import Trouble
+from gateway.model import AlarmChange, CommandChange, Event, FaultChange, HandChange, LevelChange, Stamp
 from gateway.ports import Clock, Recorder
 
 log = logging.getLogger(__name__)
@@ -39,6 +43,10 @@ class Loop:
         self._poller, self._actuation, self._buses = poller, actuation, buses
         self._recorder, self._publish, self._feed = recorder, publish, feed
         self._emulated = emulated
+        self._asked: deque[HandChange] = deque()  # appended by the link's thread, emptied by the step's
+        self._filed: deque[AlarmChange] = deque()
+        self._order = threading.Lock()  # what is filed stands in the journal where the step finds it
+        self._newest: Snapshot | None = None
         self._late = 0
         self._beat_s = float("-inf")
 
@@ -46,6 +54,21 @@ class Loop:
     def state(self) -> StepState:
         """The state after the newest step."""
         return self._state
+
+    @property
+    def newest(self) -> Snapshot | None:
+        """The snapshot of the newest step."""
+        return self._newest
+
+    def take(self, change: HandChange) -> None:
+        """What a person asked for; the next step acts on it. May be called by any thread."""
+        self._asked.append(change)
+
+    def file(self, change: AlarmChange) -> None:
+        """What a person did to an alarm: into the journal, and into the next step. May be called by any thread."""
+        with self._order:
+            self._recorder.events((change,))
+            self._filed.append(change)
 
     def run(self, stop: threading.Event) -> None:
         """Tick until `stop` is set."""
@@ -65,26 +88,36 @@ class Loop:
         stamp = self._clock.stamp()
         now_s = stamp.mono_s
         self._poller.due(now_s)
+        with self._order:
+            result = self._step(stamp, now_s)
+            self._state = result.state
+            if result.events:
+                self._recorder.events(result.events)
+        for event in result.events:
+            log.info("%s", sentence(event))
+        self._actuation.apply(result.commands, now_s)
+        if now_s - self._beat_s >= BEAT_EVERY_S:
+            self._beat_s = now_s
+            self._recorder.beat(result.state.steps, self._late, stamp)
+        self._newest = result.snapshot
+        self._publish(result.snapshot)
+        if all(bus.stuck_s() < RESTART_WHEN_STUCK_S for bus in self._buses):
+            self._feed(f"step {result.state.steps}, {len(result.snapshot.faults)} faults")
+
+    def _step(self, stamp: Stamp, now_s: float) -> StepResult:
+        minute, day = local_time(stamp, self._barn.zone) or (None, None)
         inputs = StepInputs(
             latest=self._poller.latest(),
             seen=self._actuation.seen(),
             stamp=stamp,
             troubles=self._troubles(),
             emulated=self._emulated,
+            minute=minute,
+            day=day,
+            asked=tuple(self._asked.popleft() for _ in range(len(self._asked))),
+            filed=tuple(self._filed.popleft() for _ in range(len(self._filed))),
         )
-        result = step(self._barn, self._state, inputs, now_s)
-        self._state = result.state
-        if result.events:
-            self._recorder.events(result.events)
-            for event in result.events:
-                log.info("%s", sentence(event))
-        self._actuation.apply(result.commands, now_s)
-        if now_s - self._beat_s >= BEAT_EVERY_S:
-            self._beat_s = now_s
-            self._recorder.beat(result.state.steps, self._late, stamp)
-        self._publish(result.snapshot)
-        if all(bus.stuck_s() < RESTART_WHEN_STUCK_S for bus in self._buses):
-            self._feed(f"step {result.state.steps}, {len(result.snapshot.faults)} faults")
+        return step(self._barn, self._state, inputs, now_s)
 
     def _troubles(self) -> tuple[Trouble, ...]:
         found = [
@@ -105,5 +138,9 @@ def sentence(event: Event) -> str:
             return f"{place}: level {before} -> {after} ({reason.text})"
         case CommandChange(kit=kit, on=on, reasons=reasons):
             return f"{kit}: {'on' if on else 'off'} ({'; '.join(r.text for r in reasons)})"
+        case HandChange(subject=subject, kind=kind, by=by, why=why):
+            return f"{subject}: {kind} by hand, {by}" + (f" ({why})" if why else "")
+        case AlarmChange(alarm=alarm, what=what, by=by, why=why):
+            return f"alarm {alarm}: {what}" + (f" by {by}" if by else "") + (f" ({why})" if why else "")
         case FaultChange(subject=subject, code=code, text=text, active=active):
             return f"{subject}: {code} {'began' if active else 'ended'} ({text})"

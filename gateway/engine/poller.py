@@ -16,10 +16,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from gateway.barn import Correction, SensorSpec
 from gateway.control.inputs import gate
 from gateway.engine.bus import Bus
-from gateway.errors import GatewayError, ReadError
-from gateway.model import Channel, Latest, Quality, Raw, Reading, SensorSpec
+from gateway.errors import GatewayError, NoNews, PortGone, ReadError
+from gateway.model import Channel, Latest, Quality, Raw, Reading, Stamp
 from gateway.ports import Clock, Recorder, Sensor
 
 log = logging.getLogger(__name__)
@@ -43,8 +44,9 @@ class _Entry:
 class Poller:
     """Reads every sensor in its own rhythm."""
 
-    def __init__(self, clock: Clock, recorder: Recorder) -> None:
+    def __init__(self, clock: Clock, recorder: Recorder, corrections: Sequence[Correction] = ()) -> None:
         self._clock, self._recorder = clock, recorder
+        self._offsets = {correction.channel: correction.offset for correction in corrections}
         self._entries: list[_Entry] = []
         self._lock = threading.Lock()  # guards _latest, which bus threads write and the step thread copies
         self._latest: dict[str, Latest] = {}
@@ -81,9 +83,13 @@ class Poller:
     def _answer(self, entry: _Entry, got: Any) -> None:
         """In the bus thread: raw values, or the error that came instead of them."""
         stamp = self._clock.stamp()
+        if isinstance(got, NoNews) and self._is_young(entry, stamp.mono_s):
+            entry.next_s = entry.asked_s + entry.spec.every_s
+            entry.asked = False
+            return
         if isinstance(got, GatewayError):
             quality = _quality_of(got)
-            entry.failures += 1
+            entry.failures += not isinstance(got, PortGone)  # that costs its line nothing, so it may be asked as often
             readings = [
                 Reading(channel=c.name, value=None, quality=quality, stamp=stamp, detail=str(got))
                 for c in entry.sensor.channels
@@ -98,11 +104,24 @@ class Poller:
         entry.next_s = entry.asked_s + self._pause_s(entry)
         entry.asked = False
 
-    @staticmethod
-    def _judge(channels: Sequence[Channel], raw: Raw, stamp: Any) -> Reading:
+    def _is_young(self, entry: _Entry, now_s: float) -> bool:
+        """Whether the last good word of every channel is not yet late."""
+        with self._lock:
+            known = [self._latest.get(channel.name) for channel in entry.sensor.channels]
+        return all(
+            each is not None and each.good is not None and now_s - each.good.stamp.mono_s <= entry.spec.late_after_s
+            for each in known
+        )
+
+    def _judge(self, channels: Sequence[Channel], raw: Raw, stamp: Stamp) -> Reading:
+        """What the device gave is judged first, so that a correction cannot hide a broken part, then corrected."""
         quantity = next(c.quantity for c in channels if c.name == raw.channel)
         value, quality, detail = gate(quantity, raw.value)
-        return Reading(channel=raw.channel, value=value, quality=quality, stamp=stamp, detail=detail)
+        offset = self._offsets.get(raw.channel)
+        if value is None or offset is None:
+            return Reading(channel=raw.channel, value=value, quality=quality, stamp=stamp, detail=detail)
+        value, quality, detail = gate(quantity, value + offset)
+        return Reading(channel=raw.channel, value=value, quality=quality, stamp=stamp, detail=detail, raw=raw.value)
 
     def _keep(self, readings: Sequence[Reading]) -> None:
         with self._lock:

@@ -15,12 +15,18 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 from gateway.errors import LinkError
 
-VERSION = 2
+VERSION = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KitView:
-    """One fan or mister. `seen` is what the hardware reads back: True, False, or None when it cannot tell."""
+    """One fan, mister or valve.
+
+    `wanted` is what demand or a person asked for, `asked` what was sent after timers and interlocks, `seen` what the
+    hardware reads back, `running` what its proof of run shows, `switch` where its hand/off/auto switch stands; None or
+    empty where that is not known. `speed` is a share of full speed. `since_s` is for how long `asked` has been so,
+    `wait_s` how long a timer still keeps it from `wanted`. `hand` is on or off while a person has it, until a time.
+    """
 
     name: str
     kind: str
@@ -29,6 +35,16 @@ class KitView:
     reasons: tuple[str, ...]
     reason_codes: tuple[str, ...]
     trouble: str
+    wanted: bool | None = None
+    running: bool | None = None
+    switch: str = ""
+    speed: float = 1.0
+    since_s: float = 0.0
+    wait_s: float = 0.0
+    hand: str = ""
+    hand_by: str = ""
+    hand_why: str = ""
+    hand_until_wall_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +55,8 @@ class PlaceView:
     what the air can take from a wet horse over what must go; `roof` is the fastest pace with at least 1, "none" when
     not even standing has it, empty when unknown. `carry` is that of `carry_pace` (standing where horses stand, else
     the first pace that is not carried), between `carry_low` and `carry_high` under the stated assumptions.
+
+    `wind_mps` and `globe_c` are measured there. `cooled_by` names who is cooling a horse there, until a time.
 
     `last_level` is the last level that was known; `lost_code` is a Quality word; `good_wall_s` is when the
     last good reading was taken.
@@ -69,6 +87,11 @@ class PlaceView:
     lost_code: str
     lost_text: str
     kit: tuple[KitView, ...]
+    wind_mps: float | None = None
+    globe_c: float | None = None
+    occupied: bool = True
+    cooled_by: str = ""
+    cooled_until_wall_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,8 +103,59 @@ class FaultView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MarkView:
+    """One step of an alarm's present episode, numbered from 1."""
+
+    number: int
+    what: str
+    wall_s: float
+    priority: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmView:
+    """One alarm, in words of every language. `alarm` is RULE:SUBJECT, `place` is empty when it is about none.
+
+    `priority` is now, soon or when-you-can. `state` is normal (it ended within a day), unacknowledged, acknowledged,
+    returned (over, still to be read), shelved, suppressed (`cause` is the alarm that explains it) or out-of-service.
+    `standing`: its condition stands. `episode` counts how often it was raised, `calls` how often that episode has
+    asked for a person. `horse`: about a horse, not about kit.
+    """
+
+    alarm: str
+    rule: str
+    subject: str
+    place: str
+    horse: bool
+    priority: str
+    state: str
+    standing: bool
+    episode: int
+    calls: int
+    say: Mapping[str, str]
+    do: Mapping[str, str]
+    detail: str
+    raised_wall_s: float | None
+    called_wall_s: float | None
+    returned_wall_s: float | None
+    taken_by: str
+    shelved_until_wall_s: float | None
+    shelved_by: str
+    shelved_why: str
+    longest_shelf_s: float
+    cause: str
+    out_by: str
+    out_why: str
+    marks: tuple[MarkView, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """The barn at one step. `steps` counts the steps of this run; `emulated` marks the bench."""
+    """The barn at one step. `steps` counts the steps of this run; `emulated` marks the bench.
+
+    `alarms` come worst first. `alarms_wall_s` is when the newest line of their journal was written, `tested_wall_s`
+    when the newest weekly test was; None: never.
+    """
 
     version: int
     barn: str
@@ -96,6 +170,10 @@ class Snapshot:
     languages: tuple[str, ...]
     places: tuple[PlaceView, ...]
     faults: tuple[FaultView, ...]
+    alarms: tuple[AlarmView, ...] = ()
+    alarms_wall_s: float | None = None
+    tested_wall_s: float | None = None
+    tested_by: str = ""
 
 
 def to_json(snapshot: Snapshot) -> dict[str, Any]:

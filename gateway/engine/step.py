@@ -7,40 +7,38 @@ apart what is new since the step before. Same state, same inputs, same time: sam
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from gateway.control.decide import ControlState, Decision, decide
+from gateway.alarms.advance import AlarmState, advance
+from gateway.alarms.book import after
+from gateway.barn import Barn
+from gateway.control.decide import ControlState, decide
 from gateway.control.heatload import HeatLoad, heat_load
-from gateway.control.inputs import AirInput, Freshness, air_at, sensor_freshness
-from gateway.control.levels import Levels
-from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, Snapshot
+from gateway.control.inputs import AirInput, air_at, by_air, by_sum, fresh_value
+from gateway.control.proof import told
+from gateway.control.quality import Doubt, QualityState, watch
+from gateway.control.situation import Now, Situation
+from gateway.engine.alarm_facts import Found, facts_of
+from gateway.engine.alarm_views import Seen, seen_again
+from gateway.engine.snapshot import FaultView, Snapshot
+from gateway.engine.troubles import Trouble, barn_troubles, kit_troubles, sensor_troubles
+from gateway.engine.view import Faces, snapshot_of
 from gateway.model import (
-    Barn,
+    AlarmChange,
     Command,
     CommandChange,
     Event,
     FaultChange,
+    HandChange,
     KitSeen,
     Latest,
     LevelChange,
-    Place,
-    Quality,
+    Policy,
     Reason,
     Stamp,
 )
-
-# A contact needs a moment to move and to be read back before "asked but not seen" is worth a word [s].
-FOLLOW_WITHIN_S = 5.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
-    """Something wrong that only the engine can see: a stuck bus, an unwritten history."""
-
-    subject: str
-    code: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,17 +51,28 @@ class StepState:
     levels: Mapping[str, int | None] = field(default_factory=dict)
     known_levels: Mapping[str, int] = field(default_factory=dict)
     faults: Mapping[tuple[str, str], FaultView] = field(default_factory=dict)
+    quality: QualityState = field(default_factory=QualityState)
+    alarms: AlarmState = field(default_factory=AlarmState)
+    seen: Seen = field(default_factory=Seen)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepInputs:
-    """The world as the engine sees it at one tick."""
+    """The world as the engine sees it at one tick.
+
+    `minute` of the day and `day` are those of the barn's clock, None while it is not set; `asked` is what people asked
+    for since the tick before, `filed` what they did to alarms, both already committed to the history.
+    """
 
     latest: Mapping[str, Latest]
     seen: Mapping[str, KitSeen]
     stamp: Stamp
     troubles: tuple[Trouble, ...] = ()
     emulated: bool = False
+    minute: int | None = None
+    day: int | None = None
+    asked: tuple[HandChange, ...] = ()
+    filed: tuple[AlarmChange, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,16 +85,12 @@ class StepResult:
 
 def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> StepResult:
     """Everything that decides, once. `now_s` is the monotonic time of this step."""
-    air = {
-        place.name: air_at((s for s in barn.sensors if s.place == place.name), inputs.latest, now_s)
-        for place in barn.places
-    }
-    loads = {
-        place.name: heat_load(known.temp_c, known.rh_pct, place, barn)
-        for place in barn.places
-        if (known := air[place.name]).temp_c is not None and known.rh_pct is not None
-    }
-    decision = decide(state.control, barn, air, loads, now_s)
+    quality, doubts = watch(
+        state.quality, barn, inputs.latest, switched_s=_switched_s(barn, state.control), now_s=now_s
+    )
+    air, loads = _air(barn, inputs, doubts, now_s)
+    situation = _situation(barn, inputs, air, loads, now_s)
+    decision = decide(state.control, barn, situation)
     control, commands = decision.state, decision.commands
     levels = {
         place.name: int(decision.levels[place.name].level) if place.name in decision.levels else None
@@ -93,15 +98,29 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
     }
     known_levels = {**state.known_levels, **{name: level for name, level in levels.items() if level is not None}}
     first = state.steps == 0
-    troubles = (*_sensor_troubles(barn, state, inputs, now_s), *_kit_troubles(barn, control, inputs, now_s))
-    faults, fault_events = _faults(state, (*troubles, *inputs.troubles), inputs.stamp)
-    after = StepState(
+    troubles = (
+        *sensor_troubles(barn, inputs.latest, doubts, started_s=state.started_s, now_s=now_s),
+        *kit_troubles(barn, control, situation),
+        *barn_troubles(barn, decision, situation),
+        *inputs.troubles,
+    )
+    faults, fault_events = _faults(state, troubles, inputs.stamp)
+    found = Found(
+        situation=situation, decision=decision, latest=inputs.latest, troubles=troubles, known_levels=known_levels,
+        started_s=state.started_s, stamp=inputs.stamp,
+    )  # fmt: skip
+    alarms, alarm_events = _alarms(barn, state.alarms, found, inputs.filed)
+    seen = seen_again(state.seen, barn, alarms.book, inputs.stamp)
+    after_it = StepState(
         control=control,
         started_s=state.started_s,
         steps=state.steps + 1,
         levels=levels,
         known_levels=known_levels,
         faults=faults,
+        quality=quality,
+        alarms=alarms,
+        seen=seen,
     )
     events: tuple[Event, ...] = (
         *_level_events(state, levels, air, loads, inputs.stamp),
@@ -111,9 +130,70 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
             if c.changed or first
         ),
         *fault_events,
+        *alarm_events,
     )
-    snapshot = _snapshot(barn, after, inputs, air, loads, decision)
-    return StepResult(state=after, commands=commands, events=events, snapshot=snapshot)
+    faces = Faces(
+        situation=situation,
+        decision=decision,
+        faults=tuple(faults.values()),
+        known_levels=known_levels,
+        steps=after_it.steps,
+        stamp=inputs.stamp,
+        emulated=inputs.emulated,
+        alarms=seen,
+    )
+    return StepResult(state=after_it, commands=commands, events=events, snapshot=snapshot_of(barn, faces))
+
+
+def _alarms(
+    barn: Barn, before: AlarmState, found: Found, filed: tuple[AlarmChange, ...]
+) -> tuple[AlarmState, tuple[AlarmChange, ...]]:
+    """The alarms after this step; a weekly test that was just filed counts at once."""
+    book = after(before.book, filed)
+    return advance(replace(before, book=book), facts_of(barn, found, book), found.stamp)
+
+
+def _air(
+    barn: Barn, inputs: StepInputs, doubts: Mapping[str, tuple[Doubt, ...]], now_s: float
+) -> tuple[dict[str, AirInput], dict[str, HeatLoad]]:
+    """The air of every place, and the heat load of those where it is known."""
+    air = {
+        place.name: air_at(
+            (s for s in barn.sensors if s.place == place.name),
+            inputs.latest,
+            now_s,
+            doubts,
+            worse=by_air if place.policy is Policy.AIR else by_sum,
+        )
+        for place in barn.places
+    }
+    loads = {
+        place.name: heat_load(known.temp_c, known.rh_pct, place, barn, wind_mps=known.air_mps, globe_c=known.globe_c)
+        for place in barn.places
+        if (known := air[place.name]).temp_c is not None and known.rh_pct is not None
+    }
+    return air, loads
+
+
+def _situation(
+    barn: Barn, inputs: StepInputs, air: Mapping[str, AirInput], loads: Mapping[str, HeatLoad], now_s: float
+) -> Situation:
+    def closed(channel: str) -> bool | None:
+        value = fresh_value(channel, barn.sensors, inputs.latest, now_s) if channel else None
+        return None if value is None else value >= 0.5
+
+    supply_v = fresh_value(barn.safety.supply, barn.sensors, inputs.latest, now_s) if barn.safety.supply else None
+    return Situation(
+        now=Now(mono_s=now_s, wall_s=inputs.stamp.wall_s, minute=inputs.minute, day=inputs.day),
+        air=air,
+        loads=loads,
+        told={kit.name: told(kit, barn, inputs.latest, now_s) for kit in barn.kit},
+        seen=inputs.seen,
+        fire=closed(barn.safety.fire) is True,
+        supply_low=supply_v is not None and supply_v < barn.safety.supply_low_v,
+        vents={place.name: closed(place.vents) for place in barn.places},
+        asked=inputs.asked,
+    )
 
 
 def _level_events(
@@ -146,30 +226,12 @@ def _level_events(
     )
 
 
-def _sensor_troubles(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> tuple[Trouble, ...]:
-    """Sensors that are lost. At start each gets its own time to speak before it counts as lost."""
-    lost = ((spec, sensor_freshness(spec, inputs.latest, now_s)) for spec in barn.sensors)
-    return tuple(
-        Trouble(subject=spec.name, code="sensor-lost", text=air.lost_text)
-        for spec, air in lost
-        if air.freshness is Freshness.LOST
-        and not (air.good_wall_s is None and now_s - state.started_s <= spec.lost_after_s)
-    )
-
-
-def _kit_troubles(barn: Barn, control: ControlState, inputs: StepInputs, now_s: float) -> tuple[Trouble, ...]:
-    found = []
-    for spec in barn.kit:
-        run, seen = control.kit[spec.name], inputs.seen.get(spec.name)
-        if seen is None or now_s - run.since_s <= FOLLOW_WITHIN_S:
-            continue
-        if seen.error:
-            found.append(Trouble(subject=spec.name, code="kit-unreachable", text=f"{spec.name}: {seen.error}"))
-        elif seen.on is not None and seen.on != run.on:
-            words = {True: "on", False: "off"}
-            text = f"{spec.name}: asked {words[run.on]}, its relay shows {words[seen.on]}"
-            found.append(Trouble(subject=spec.name, code="kit-not-following", text=text))
-    return tuple(found)
+def _switched_s(barn: Barn, control: ControlState) -> dict[str, float]:
+    """When kit of each place last switched."""
+    latest: dict[str, float] = {}
+    for kit in barn.kit:
+        latest[kit.place] = max(latest.get(kit.place, -math.inf), control.kit[kit.name].since_s)
+    return latest
 
 
 def _faults(
@@ -189,88 +251,3 @@ def _faults(
         for f in faults
     )
     return now, changes
-
-
-def _snapshot(
-    barn: Barn,
-    state: StepState,
-    inputs: StepInputs,
-    air: Mapping[str, AirInput],
-    loads: Mapping[str, HeatLoad],
-    decision: Decision,
-) -> Snapshot:
-    by_kit = {command.kit: command for command in decision.commands}
-
-    def view(place: Place) -> PlaceView:
-        kit = tuple(
-            _kit_view(by_kit[spec.name], str(spec.kind), state, inputs) for spec in barn.kit if spec.place == place.name
-        )
-        known = state.known_levels.get(place.name)
-        return _place_view(place, air[place.name], loads.get(place.name), decision.levels.get(place.name), known, kit)
-
-    return Snapshot(
-        version=VERSION,
-        barn=barn.name,
-        zone=barn.zone,
-        emulated=inputs.emulated,
-        boot=inputs.stamp.boot,
-        steps=state.steps,
-        mono_s=inputs.stamp.mono_s,
-        wall_s=inputs.stamp.wall_s,
-        clock_trusted=inputs.stamp.trusted,
-        posts=tuple(post.at for post in barn.posts),
-        languages=barn.languages,
-        places=tuple(view(place) for place in barn.places),
-        faults=tuple(state.faults.values()),
-    )
-
-
-def _place_view(
-    place: Place,
-    air: AirInput,
-    load: HeatLoad | None,
-    levels: Levels | None,
-    known_level: int | None,
-    kit: tuple[KitView, ...],
-) -> PlaceView:
-    return PlaceView(
-        name=place.name,
-        kind=str(place.kind),
-        label=dict(place.label),
-        freshness=str(air.freshness),
-        policy=str(place.policy),
-        level=None if levels is None else int(levels.level),
-        rule_level=None if levels is None else int(levels.rule),
-        air_level=None if levels is None else int(levels.air),
-        last_level=known_level,
-        sum_f_pct=None if load is None else load.sum_f_pct,
-        temp_c=air.temp_c,
-        rh_pct=air.rh_pct,
-        wet_bulb_c=None if load is None else load.wet_bulb_c,
-        dew_point_c=None if load is None else load.dew_point_c,
-        roof=str(load.roof or "none") if load else "",
-        carry_pace=str(load.shown_pace) if load else "",
-        carry=None if load is None else load.shown.carry,
-        carry_low=None if load is None else load.shown.low,
-        carry_high=None if load is None else load.shown.high,
-        carries={str(pace): value for pace, value in load.carries.items()} if load else {},
-        age_s=air.age_s,
-        good_wall_s=air.good_wall_s,
-        lost_code="" if air.lost_code is Quality.GOOD else str(air.lost_code),
-        lost_text=air.lost_text,
-        kit=kit,
-    )
-
-
-def _kit_view(command: Command, kind: str, state: StepState, inputs: StepInputs) -> KitView:
-    seen = inputs.seen.get(command.kit)
-    troubles = [fault.text for (subject, _), fault in state.faults.items() if subject == command.kit]
-    return KitView(
-        name=command.kit,
-        kind=kind,
-        asked=command.on,
-        seen=None if seen is None or seen.error else seen.on,
-        reasons=tuple(reason.text for reason in command.reasons),
-        reason_codes=tuple(reason.code for reason in command.reasons),
-        trouble="; ".join(troubles),
-    )

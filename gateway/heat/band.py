@@ -8,6 +8,7 @@ form, wettedness); the band is the lowest and highest corner. The effects are th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import product
 
 from gateway.heat.balance import Surroundings, balance
@@ -46,12 +47,7 @@ def carry_band(around: Surroundings, pace: Pace, horse: Horse) -> CarryBand:
     Raises: RangeError.
     Reference: area: Hodgson's line against Meeh's rule, from memory; convection: human against sheep form.
     """
-    corners = [
-        balance(around, pace, replace(horse, area_factor=area, convection=form, wetness=wet)).carry
-        for area, form, wet in product(
-            _kept(horse.area_factor, AREA_SHARE, 0.7, 1.35), Convection, _kept(horse.wetness, WETNESS_SHARE, 0.0, 1.0)
-        )
-    ]
+    corners = [balance(around, pace, corner).carry for corner in _corners(horse)]
     middle = balance(around, pace, horse).carry
     return CarryBand(low=min(corners), carry=middle, high=max(corners))
 
@@ -72,6 +68,16 @@ def effects(around: Surroundings, pace: Pace, horse: Horse, *, fan_mps: float) -
         wetted_with_fan=balance(blown, pace, wet).carry,
         dry_coat=balance(around, pace, replace(horse, wetness=DRY_COAT)).carry,
         without_sun=balance(replace(around, sun_w_m2=0.0, radiant_c=None), pace, horse).carry,
+    )
+
+
+@lru_cache(maxsize=16)
+def _corners(horse: Horse) -> tuple[Horse, ...]:
+    """The horse with every combination of the assumptions at their ends; kept, as a barn asks for one horse all day."""
+    areas, wets = _kept(horse.area_factor, AREA_SHARE, 0.7, 1.35), _kept(horse.wetness, WETNESS_SHARE, 0.0, 1.0)
+    return tuple(
+        replace(horse, area_factor=area, convection=form, wetness=wet)
+        for area, form, wet in product(areas, Convection, wets)
     )
 
 

@@ -18,10 +18,13 @@ from gateway.store.schema import primary_code
 
 # Result codes: "Result and Error Codes", sqlite.org/rescode.html.
 _WORDS = {
-    sqlite3.SQLITE_FULL: ("the disk is full", "free space on it"),
+    sqlite3.SQLITE_FULL: ("the disk is full or its budget is used up", "free space on it, or raise budget_mb"),
     sqlite3.SQLITE_IOERR: ("the disk reports an error", "check its free space, then replace the card or the disk"),
     sqlite3.SQLITE_READONLY: ("the file or the disk is read-only", "mount it writable; a worn card turns read-only"),
-    sqlite3.SQLITE_CANTOPEN: ("the file cannot be opened", "make its folder exist and let this program write there"),
+    sqlite3.SQLITE_CANTOPEN: (
+        "the file cannot be opened",
+        "make its folder exist and let this program write there; a worn card turns read-only",
+    ),
     sqlite3.SQLITE_PERM: ("the file may not be opened", "let this program write to it"),
     sqlite3.SQLITE_BUSY: ("another program holds it locked", "end the other program"),
     sqlite3.SQLITE_LOCKED: ("another program holds it locked", "end the other program"),
@@ -42,6 +45,13 @@ def stalled(path: Path, since: str) -> str:
 
 def was_damaged(aside: Path) -> str:
     return f"The history was damaged: it was set aside as {aside.name} and a fresh one was begun; keep the old file."
+
+
+def squeezed(path: Path) -> str:
+    return (
+        f"The history {path} has used up its disk budget: readings that had not been delivered were dropped; "
+        "see to the destinations, or raise budget_mb."
+    )
 
 
 def since(stamp: Stamp | None, zone: str) -> str:

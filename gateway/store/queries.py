@@ -15,15 +15,16 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from gateway.errors import NewerSchema, StoreError
-from gateway.model import Beat, CommandChange, FaultChange, LevelChange, Reading, Stamp
+from gateway.model import AlarmChange, Beat, CommandChange, FaultChange, HandChange, LevelChange, Reading, Stamp
 from gateway.store import rows, schema
 from gateway.store.backlog import Gap
+from gateway.store.migrations import MIGRATIONS
 
-NEWEST = schema.MIGRATIONS[-1].version
+NEWEST = MIGRATIONS[-1].version
 _NO_RIGHT = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
-_WHEN = "b.boot, t.mono_ms, t.wall_ms, t.trusted"
+WHEN = "b.boot, t.mono_ms, t.wall_ms, t.trusted"
 _ORDER = "ORDER BY t.boot DESC, t.mono_ms DESC"
-_COMMAND = f"SELECT {_WHEN}, t.kit, t.is_on, t.reasons FROM commands t JOIN boots b ON b.id = t.boot"
+_COMMAND = f"SELECT {WHEN}, t.kit, t.is_on, t.reasons FROM commands t JOIN boots b ON b.id = t.boot"
 
 
 class History:
@@ -45,7 +46,7 @@ class History:
 
     def readings(self, *, channel: str, since: Stamp | None = None, limit: int = 20_000) -> tuple[Reading, ...]:
         """The newest `limit` readings of a channel at or after `since`, oldest first."""
-        columns = f"{_WHEN}, c.name, t.value, t.quality, t.detail"
+        columns = f"{WHEN}, c.name, t.value, t.quality, t.detail, t.raw"
         table = "readings t JOIN boots b ON b.id = t.boot JOIN channels c ON c.id = t.channel"
         position = "(SELECT id FROM boots WHERE boot = ?), ?"
         where = "c.name = ?" + (f" AND (t.boot, t.mono_ms) >= ({position})" if since else "")
@@ -54,7 +55,7 @@ class History:
         return tuple(rows.reading(row) for row in self._newest(query, (channel, *start, limit)))
 
     def levels(self, *, limit: int = 1000) -> tuple[LevelChange, ...]:
-        columns = f"{_WHEN}, t.place, t.level_before, t.level_after, t.sum_f_pct, t.code, t.text"
+        columns = f"{WHEN}, t.place, t.level_before, t.level_after, t.sum_f_pct, t.code, t.text"
         query = f"SELECT {columns} FROM levels t JOIN boots b ON b.id = t.boot ORDER BY t.id DESC LIMIT ?"
         return tuple(rows.level(row) for row in self._newest(query, (limit,)))
 
@@ -63,17 +64,28 @@ class History:
         return tuple(rows.command(row) for row in self._newest(query, (limit,)))
 
     def faults(self, *, limit: int = 1000) -> tuple[FaultChange, ...]:
-        columns = f"{_WHEN}, t.subject, t.code, t.text, t.active"
+        columns = f"{WHEN}, t.subject, t.code, t.text, t.active"
         query = f"SELECT {columns} FROM faults t JOIN boots b ON b.id = t.boot ORDER BY t.id DESC LIMIT ?"
         return tuple(rows.fault(row) for row in self._newest(query, (limit,)))
 
+    def hands(self, *, limit: int = 1000) -> tuple[HandChange, ...]:
+        columns = f"{WHEN}, t.subject, t.kind, t.until_mono_ms, t.until_wall_ms, t.person, t.why"
+        query = f"SELECT {columns} FROM hands t JOIN boots b ON b.id = t.boot ORDER BY t.id DESC LIMIT ?"
+        return tuple(rows.hand(row) for row in self._newest(query, (limit,)))
+
+    def alarms(self, *, limit: int = 100_000) -> tuple[AlarmChange, ...]:
+        """The journal of the alarms, in the order in which it was written."""
+        columns = f"{WHEN}, t.alarm, t.what, t.episode, t.priority, t.until_mono_ms, t.until_wall_ms, t.person, t.why"
+        query = f"SELECT {columns} FROM alarms t JOIN boots b ON b.id = t.boot ORDER BY t.id DESC LIMIT ?"
+        return tuple(rows.alarm(row) for row in self._newest(query, (limit,)))
+
     def beats(self, *, limit: int = 1000) -> tuple[Beat, ...]:
-        query = f"SELECT {_WHEN}, t.steps, t.late FROM beats t JOIN boots b ON b.id = t.boot {_ORDER} LIMIT ?"
+        query = f"SELECT {WHEN}, t.steps, t.late FROM beats t JOIN boots b ON b.id = t.boot {_ORDER} LIMIT ?"
         return tuple(rows.beat(row) for row in self._newest(query, (limit,)))
 
     def gaps(self, *, limit: int = 1000) -> tuple[Gap, ...]:
         """What was lost from memory while the file could not be written."""
-        columns = f"{_WHEN}, t.last_mono_ms, t.last_wall_ms, t.what, t.lost"
+        columns = f"{WHEN}, t.last_mono_ms, t.last_wall_ms, t.what, t.lost"
         query = f"SELECT {columns} FROM gaps t JOIN boots b ON b.id = t.boot {_ORDER} LIMIT ?"
         return tuple(rows.gap(row) for row in self._newest(query, (limit,)))
 

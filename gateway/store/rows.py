@@ -13,10 +13,15 @@ import math
 from typing import Any
 
 from gateway.model import (
+    AlarmChange,
+    AlarmStep,
     Beat,
     CommandChange,
     FaultChange,
+    HandChange,
+    HandKind,
     LevelChange,
+    Priority,
     Quality,
     Reading,
     Reason,
@@ -55,11 +60,13 @@ def number(value: float | None) -> float | None:
 
 def reading_row(reading: Reading, channel_id: int) -> Row:
     detail = None if reading.quality is Quality.GOOD else text(reading.detail) or None
-    return (*when(reading.stamp), channel_id, number(reading.value), reading.quality.value, detail)
+    return (*when(reading.stamp), channel_id, number(reading.value), reading.quality.value, detail, number(reading.raw))
 
 
 def reading(row: Row) -> Reading:
-    return Reading(channel=row[4], value=row[5], quality=Quality(row[6]), detail=row[7] or "", stamp=stamp(row))
+    return Reading(
+        channel=row[4], value=row[5], quality=Quality(row[6]), detail=row[7] or "", raw=row[8], stamp=stamp(row)
+    )
 
 
 def level_row(number_id: int, change: LevelChange) -> Row:
@@ -90,6 +97,32 @@ def fault_row(number_id: int, change: FaultChange) -> Row:
 
 def fault(row: Row) -> FaultChange:
     return FaultChange(subject=row[4], code=row[5], text=row[6], active=bool(row[7]), stamp=stamp(row))
+
+
+def hand_row(number_id: int, change: HandChange) -> Row:
+    until = (whole_ms(change.until_mono_s), whole_ms(change.until_wall_s))
+    return (number_id, *when(change.stamp), text(change.subject), change.kind.value, *until, text(change.by),
+            text(change.why))  # fmt: skip
+
+
+def hand(row: Row) -> HandChange:
+    return HandChange(
+        subject=row[4], kind=HandKind(row[5]), until_mono_s=row[6] / 1000, until_wall_s=row[7] / 1000, by=row[8],
+        why=row[9], stamp=stamp(row),
+    )  # fmt: skip
+
+
+def alarm_row(number_id: int, change: AlarmChange) -> Row:
+    until = (whole_ms(change.until_mono_s), whole_ms(change.until_wall_s))
+    rest = (text(change.alarm), change.what.value, change.episode, int(change.priority))
+    return (number_id, *when(change.stamp), *rest, *until, text(change.by), text(change.why))
+
+
+def alarm(row: Row) -> AlarmChange:
+    return AlarmChange(
+        alarm=row[4], what=AlarmStep(row[5]), episode=row[6], priority=Priority(row[7]), until_mono_s=row[8] / 1000,
+        until_wall_s=row[9] / 1000, by=row[10], why=row[11], stamp=stamp(row),
+    )  # fmt: skip
 
 
 def beat_row(beat: Beat) -> Row:

@@ -1,13 +1,13 @@
-"""Owns: the tables of the history, how they came to be, and how the file is opened for writing.
+"""Owns: how the file of the history is opened for writing.
 
 Must not know: threads, batches, what the rows mean.
-How it works: numbered steps that are only ever appended. Each runs in one transaction together with its
-record and with `user_version`, so that a power cut leaves the old or the new schema, never one between. A file
-of a newer program, or of another program, is refused before anything is written to it. A damaged file is
-renamed, never deleted, and a fresh one is begun.
+How it works: each step of the schema runs in one transaction together with its record and with `user_version`, so
+that a power cut leaves the old or the new schema, never one between. A file of a newer program, or of another
+program, is refused before anything is written to it.
 
-Order of rows is (boot, mono_ms): `boots.id` counts the boots as they came, `mono_ms` runs within one. `wall_ms`
-is what the clock said; it is a label and may be wrong where `trusted` is 0.
+A file that was closed in order is believed. After an unclean stop it is looked through: a small one whole, before it
+is used; of a large one first the tables that a start needs, and the rest while core already runs (`Inspector`). A
+damaged file is renamed, never deleted, and a fresh one is begun.
 """
 
 from __future__ import annotations
@@ -19,78 +19,35 @@ from pathlib import Path
 from urllib.parse import quote
 
 from gateway.errors import NewerSchema, StoreError
+from gateway.store.migrations import APPLICATION_ID, MIGRATIONS, YEARS, Migration
 
-APPLICATION_ID = 0x4C424F58  # "LBOX": tells our file from any other SQLite file
 BUSY_MS = 2000
 WAL_KEEP_BYTES = 8 * 1024 * 1024
 DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Migration:
-    """One step of the schema. Never edit one that was released; append the next."""
-
-    version: int
-    name: str
-    statements: tuple[str, ...]
+WHOLE_CHECK_BYTES = 64 * 1024 * 1024  # about a second on a slow card; a larger file would hold up the start
+_NEEDED_AT_ONCE = ("boots", "places", "channels", "levels", "commands", "faults", "hands", "gaps")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opened:
-    """A connection for writing, and where a damaged predecessor now lies."""
+    """A connection for writing, where a damaged predecessor now lies, and whether the rest is still to be checked."""
 
     connection: sqlite3.Connection
     set_aside: Path | None
-
-
-_WHEN = """
-    boot    INTEGER NOT NULL REFERENCES boots (id),
-    mono_ms INTEGER NOT NULL,
-    wall_ms INTEGER NOT NULL,
-    trusted INTEGER NOT NULL"""
-
-# Readings are keyed by time first: one batch then lands on few pages, which spares the card. An event has the
-# number that the writer gave it, so that writing it twice changes nothing.
-FIRST = Migration(
-    version=1,
-    name="first",
-    statements=(
-        "CREATE TABLE migrations (version INTEGER PRIMARY KEY, name TEXT NOT NULL) STRICT",
-        "CREATE TABLE boots (id INTEGER PRIMARY KEY, boot TEXT NOT NULL UNIQUE) STRICT",
-        "CREATE TABLE places (name TEXT PRIMARY KEY, kind TEXT NOT NULL, label TEXT NOT NULL) STRICT",
-        "CREATE TABLE channels (id INTEGER PRIMARY KEY, name TEXT NOT NULL, sensor TEXT NOT NULL,"
-        " place TEXT NOT NULL, quantity TEXT NOT NULL, UNIQUE (name, sensor, place, quantity)) STRICT",
-        f"CREATE TABLE readings ({_WHEN}, channel INTEGER NOT NULL REFERENCES channels (id), value REAL,"
-        " quality TEXT NOT NULL, detail TEXT, PRIMARY KEY (boot, mono_ms, channel)) STRICT, WITHOUT ROWID",
-        f"CREATE TABLE levels (id INTEGER PRIMARY KEY, {_WHEN}, place TEXT NOT NULL, level_before INTEGER,"
-        " level_after INTEGER, sum_f_pct REAL, code TEXT NOT NULL, text TEXT NOT NULL) STRICT",
-        f"CREATE TABLE commands (id INTEGER PRIMARY KEY, {_WHEN}, kit TEXT NOT NULL, is_on INTEGER NOT NULL,"
-        " reasons TEXT NOT NULL) STRICT",
-        "CREATE INDEX commands_by_kit ON commands (kit, id)",
-        f"CREATE TABLE faults (id INTEGER PRIMARY KEY, {_WHEN}, subject TEXT NOT NULL, code TEXT NOT NULL,"
-        " text TEXT NOT NULL, active INTEGER NOT NULL) STRICT",
-        f"CREATE TABLE beats ({_WHEN}, steps INTEGER NOT NULL, late INTEGER NOT NULL,"
-        " PRIMARY KEY (boot, mono_ms)) STRICT, WITHOUT ROWID",
-        f"CREATE TABLE gaps ({_WHEN}, last_mono_ms INTEGER NOT NULL, last_wall_ms INTEGER NOT NULL,"
-        " what TEXT NOT NULL, lost INTEGER NOT NULL, PRIMARY KEY (boot, mono_ms, what)) STRICT, WITHOUT ROWID",
-        f"PRAGMA application_id = {APPLICATION_ID}",
-    ),
-)
-MIGRATIONS = (FIRST,)
+    unchecked: bool = False
 
 
 def open_for_writing(path: Path, *, check: bool, migrations: tuple[Migration, ...] = MIGRATIONS) -> Opened:
-    """The writing connection, at the newest schema. `check` reads the whole file for damage.
+    """The writing connection, at the newest schema. `check`: after an unclean stop, look for damage.
 
     Raises NewerSchema, StoreError, sqlite3.Error or OSError; the file is then as it was.
     """
     try:
-        return Opened(connection=_open(path, check, migrations), set_aside=None)
+        return _open(path, check, migrations, None)
     except sqlite3.DatabaseError as error:
         if primary_code(error) not in DAMAGE:
             raise
-    aside = _set_aside(path)
-    return Opened(connection=_open(path, check, migrations), set_aside=aside)
+    return _open(path, False, migrations, set_aside(path))
 
 
 def connect(path: Path, how: str) -> sqlite3.Connection:
@@ -114,22 +71,68 @@ def primary_code(error: sqlite3.Error) -> int:
     return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
 
 
-def _open(path: Path, check: bool, migrations: tuple[Migration, ...]) -> sqlite3.Connection:
-    newest = migrations[-1].version
-    _refuse_newer(path, newest)
+def say_closed(connection: sqlite3.Connection, closed: str) -> None:
+    """Note in the file whether it is closed in order: "yes" or "no"."""
+    connection.execute("UPDATE about SET value = ? WHERE name = 'closed' AND value <> ?", (closed, closed))
+
+
+def quick_check(connection: sqlite3.Connection, table: str = "") -> None:
+    """Raises sqlite3.DatabaseError with the code of a damaged file when one is found."""
+    what = f"'{table}'" if table else "1"
+    found = str(connection.execute(f"PRAGMA quick_check({what})").fetchone()[0])
+    if found != "ok":
+        error = sqlite3.DatabaseError(found)
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise error
+
+
+def set_aside(path: Path, word: str = "damaged") -> Path:
+    """Renames the file and its write-ahead log under the first free number; keeps them a pair."""
+    number = 1
+    while (aside := path.with_name(f"{path.name}.{word}-{number}")).exists():
+        number += 1
+    for suffix in ("-shm", "-wal", ""):  # the file last: a cut between leaves a damaged file that is found again
+        source = path.with_name(path.name + suffix)
+        if source.exists():
+            source.rename(aside.with_name(aside.name + suffix))
+    return aside
+
+
+def _open(path: Path, check: bool, migrations: tuple[Migration, ...], aside: Path | None) -> Opened:
+    _refuse_newer(path, migrations[-1].version)
     connection = connect(path, "mode=rwc")
     try:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute(f"PRAGMA journal_size_limit = {WAL_KEEP_BYTES}")
-        if check:
-            _quick_check(connection)
+        unchecked = check and not _was_closed(connection) and not _checked(connection, path)
         _migrate(connection, migrations)
+        if migrations[-1].version >= YEARS.version:
+            say_closed(connection, "no")
     except BaseException:
         connection.close()
         raise
-    return connection
+    return Opened(connection=connection, set_aside=aside, unchecked=unchecked)
+
+
+def _was_closed(connection: sqlite3.Connection) -> bool:
+    if version_of(connection) < YEARS.version:
+        return False
+    found = connection.execute("SELECT value FROM about WHERE name = 'closed'").fetchone()
+    return bool(found == ("yes",))
+
+
+def _checked(connection: sqlite3.Connection, path: Path) -> bool:
+    """Looks for damage; False when the larger part is still to be looked through."""
+    if path.stat().st_size <= WHOLE_CHECK_BYTES:
+        quick_check(connection)
+        return True
+    there = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    for table in _NEEDED_AT_ONCE:
+        if table in there:
+            quick_check(connection, table)
+    return False
 
 
 def _refuse_newer(path: Path, newest: int) -> None:
@@ -148,14 +151,6 @@ def _refuse_newer(path: Path, newest: int) -> None:
         raise NewerSchema(f"the file has schema {version}, this program knows up to {newest}")
 
 
-def _quick_check(connection: sqlite3.Connection) -> None:
-    found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
-    if found != "ok":
-        error = sqlite3.DatabaseError(found)
-        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-        raise error
-
-
 def _migrate(connection: sqlite3.Connection, migrations: tuple[Migration, ...]) -> None:
     done = version_of(connection)
     for migration in migrations:
@@ -167,15 +162,3 @@ def _migrate(connection: sqlite3.Connection, migrations: tuple[Migration, ...]) 
         connection.execute("INSERT INTO migrations VALUES (?, ?)", (migration.version, migration.name))
         connection.execute(f"PRAGMA user_version = {migration.version:d}")
         connection.execute("COMMIT")
-
-
-def _set_aside(path: Path) -> Path:
-    """Renames the file and its write-ahead log under the first free number; keeps them a pair."""
-    number = 1
-    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
-        number += 1
-    for suffix in ("-shm", "-wal", ""):  # the file last: a cut between leaves a damaged file that is found again
-        source = path.with_name(path.name + suffix)
-        if source.exists():
-            source.rename(aside.with_name(aside.name + suffix))
-    return aside

@@ -8,6 +8,9 @@ waits. One thread takes all that waits and writes it in one transaction:
     reading, beat ----> within batch_s     commit failed ---> rows go back in front, file closed,
                                                               next try after 0.5, 1, 2 ... 30 s
 
+After a commit the same thread tidies up, bite by bite, for as long as nothing else is due. A large file that was not
+closed in order is looked through by a second thread, which only reads, while core runs; what it finds is obeyed here.
+
 The thread never ends by an error: any failure is a sentence in `trouble` and another try.
 """
 
@@ -19,10 +22,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from gateway.barn import Barn
 from gateway.engine.clock import machine_s
-from gateway.model import Barn, Beat, Channel, Event, Reading, Stamp
-from gateway.store import failure
+from gateway.model import Beat, Channel, Event, Reading, Stamp
+from gateway.site_history import KEEP, Keep
+from gateway.store import failure, schema
 from gateway.store.backlog import Backlog, Batch
+from gateway.store.inspector import Inspector
 from gateway.store.pen import Pen
 from gateway.store.schema import DAMAGE, primary_code
 
@@ -54,12 +60,15 @@ class Writer:
         channels: tuple[Channel, ...],
         batch_s: float = 10.0,
         *,
+        keep: Keep = KEEP,
         limit_rows: int = LIMIT_ROWS,
         stall_s: float = STALL_S,
     ) -> None:
         self._path, self._barn, self._channels = path, barn, channels
-        self._batch_s, self._stall_s = batch_s, stall_s
-        self._wake = threading.Condition()  # guards all below but _pen, _check, _numbers_after: the thread's own
+        self._batch_s, self._stall_s, self._keep = batch_s, stall_s, keep
+        self._wake = (
+            threading.Condition()
+        )  # guards all below but _pen, _check, _inspector, _numbers_after: the thread's own
         self._backlog = Backlog(limit_rows)
         self._newest: Stamp | None = None
         self._handed = self._settled = 0  # values handed in, and how many of them are written or lost
@@ -67,9 +76,10 @@ class Writer:
         self._hurry = self._stopping = self._last_try = self._healthy = False
         self._retry_at, self._retry_s = 0.0, FIRST_RETRY_S
         self._busy_since: float | None = None
-        self._since, self._failing, self._aside = "since the start", "", ""
+        self._since, self._failing, self._aside, self._squeezed = "since the start", "", "", ""
         self._readings = self._events = self._beats = self._failures = 0
         self._pen: Pen | None = None
+        self._inspector: Inspector | None = None
         self._check = True
         self._numbers_after: int | None = None
         self._thread = threading.Thread(target=self._run, name="history", daemon=True)
@@ -103,7 +113,7 @@ class Writer:
                 return self._failing
             if busy is not None and machine_s() - busy > self._stall_s:
                 return failure.stalled(self._path, self._since)
-            return self._aside
+            return self._aside or self._squeezed
 
     @property
     def events_committed(self) -> int:
@@ -161,7 +171,10 @@ class Writer:
                 self._failed(batch, error)
             else:
                 self._succeeded(batch, goal)
-        self._lay_down()
+                self._tidy()
+        # A file that could not be looked through to its end is looked through again after the next start.
+        self._lay_down(in_order=self._inspector is None or self._inspector.sound)
+        self._end_inspection()
 
     def _next(self) -> tuple[Batch, int] | None:
         """Waits until something is to be done; None after the last try of a stop."""
@@ -193,15 +206,58 @@ class Writer:
         return max(0.0, self._oldest_waits_since + self._batch_s - machine_s())
 
     def _write(self, batch: Batch) -> None:
-        if self._pen is None:
-            self._pen = Pen(self._path, self._barn, self._channels, check=self._check)
-            self._check = False
-            if self._pen.set_aside:
-                with self._wake:
-                    self._aside = failure.was_damaged(self._pen.set_aside)
+        if self._inspector is not None and self._inspector.found:
+            self._put_aside()
+        pen = self._pen = self._pen or self._open()
         if self._numbers_after is None:
-            self._numbers_after = self._pen.last_event_id()
-        self._pen.write(batch, numbers_after=self._numbers_after)
+            self._numbers_after = pen.last_event_id()
+        pen.write(batch, numbers_after=self._numbers_after)
+
+    def _open(self) -> Pen:
+        pen = Pen(self._path, self._barn, self._channels, check=self._check, keep=self._keep)
+        self._check = False
+        if pen.set_aside:
+            with self._wake:
+                self._aside = failure.was_damaged(pen.set_aside)
+        if pen.unchecked:
+            self._inspector = Inspector(self._path, on_damage=self._hasten)
+        return pen
+
+    def _put_aside(self) -> None:
+        """What was open is damaged, as it turned out: keep it, and begin a fresh one."""
+        self._lay_down()
+        self._end_inspection()
+        aside = schema.set_aside(self._path)
+        with self._wake:
+            self._aside = failure.was_damaged(aside)
+
+    def _end_inspection(self) -> None:
+        if self._inspector is not None:
+            self._inspector.close()
+        self._inspector = None
+
+    def _hasten(self) -> None:
+        with self._wake:
+            self._hurry = True
+            self._wake.notify_all()
+
+    def _tidy(self) -> None:
+        """Housekeeping while nothing is due. An error is that of a commit: the file is closed and tried again."""
+        pen, nothing = self._pen, Batch(readings=(), events=(), beat=None, gaps=())
+        try:
+            while pen is not None and self._may_tidy() and pen.tidy():
+                pass
+        except Exception as error:
+            self._failed(nothing, error)
+        with self._wake:
+            self._busy_since = None
+            if pen is not None and pen.lost_wanted:
+                self._squeezed = failure.squeezed(self._path)
+
+    def _may_tidy(self) -> bool:
+        with self._wake:
+            self._busy_since = machine_s()
+            return not self._due()
 
     def _succeeded(self, batch: Batch, goal: int) -> None:
         with self._wake:
@@ -225,12 +281,12 @@ class Writer:
             self._retry_at = machine_s() + self._retry_s
             self._retry_s = min(2 * self._retry_s, LAST_RETRY_S)
 
-    def _lay_down(self) -> None:
+    def _lay_down(self, *, in_order: bool = False) -> None:
         pen, self._pen = self._pen, None
         if pen is None:
             return
         try:
-            pen.close()
+            pen.close(in_order=in_order)
         except sqlite3.Error:
             # The file is gone or broken, which is why it is being closed; the next try opens it afresh.
             return

@@ -37,11 +37,12 @@ def bench(site: Site) -> Iterator[Bench]:
 
 
 def _set_everything_unsafe(site: Site) -> None:
+    buses = {bus.name: bus for bus in site.barn.buses}
     wires = {bus.name: registry.open_bus(bus) for bus in site.barn.buses}
     relays = {relay.name: relay for relay in site.barn.relays}
     for kit in site.barn.kit:
         relay = relays[kit.relay]
-        registry.open_kit(kit, relay, wires[relay.bus]).set(not kit.safe_on)
+        registry.open_kit(kit, relay, buses[relay.bus], wires[relay.bus]).set(not kit.safe_on)
     for wire in wires.values():
         wire.close()
 

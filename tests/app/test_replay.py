@@ -16,8 +16,9 @@ import pytest
 
 from drivers.bench.weather_rows import read_rows
 from gateway.app.replay import plain_barn, replay, summary, write_days
+from gateway.barn import DEFAULT_POSTS
 from gateway.errors import WeatherError
-from gateway.model import DEFAULT_POSTS, Policy
+from gateway.model import Policy
 from tests.e2e.barn import loosebox
 
 DATA = Path(pvlib.__file__).parent / "data"

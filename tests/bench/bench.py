@@ -17,12 +17,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from gateway.app.replay import plain_barn, replay
+from gateway.barn import DEFAULT_POSTS
 from gateway.control.decide import start_state
 from gateway.control.inputs import air_at
 from gateway.engine.snapshot import encode
 from gateway.engine.step import StepInputs, StepState, step
-from gateway.model import DEFAULT_POSTS, Latest, Policy
-from tests.bench import heat_bench
+from gateway.model import Latest, Policy
+from tests.bench import control_bench, heat_bench, history_bench, modbus_bench, streams_bench
 from tests.control.barns import air, barn, fan, sensor, stamp
 from tests.e2e.barn import running_barn
 
@@ -38,6 +39,10 @@ def main() -> None:
     _step()
     heat_bench.main()
     _replay()
+    control_bench.main()
+    modbus_bench.main()
+    history_bench.main()
+    streams_bench.main()
     _memory()
 
 

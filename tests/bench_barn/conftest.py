@@ -15,7 +15,7 @@ from pymodbus.client import ModbusSerialClient
 
 from drivers.bench.barn import Bench
 from drivers.bench.weather import HotDay
-from gateway.model import Barn
+from gateway.barn import Barn
 from tests.bench_barn.rig import NEW_YORK_SUMMER_H, HandClock, fresh_barn
 
 

@@ -15,7 +15,8 @@ from pathlib import Path
 from hypothesis import settings
 
 from gateway import site
-from gateway.model import Barn, Stamp
+from gateway.barn import Barn
+from gateway.model import Stamp
 
 patient = settings(deadline=None)  # the computer may be busy; how long one example takes says nothing here
 

@@ -16,8 +16,8 @@ from drivers.bench.barn import Bench
 from drivers.bench.desk import SOCKET, ask
 from drivers.bench.sysfs_tree import SysfsTree
 from drivers.bench.weather import HotDay
+from gateway.barn import Barn
 from gateway.errors import AlreadyRunning, LinkError, SiteError
-from gateway.model import Barn
 from tests.bench_barn.rig import NEW_YORK_SUMMER_H, HandClock, until
 
 WEATHER = HotDay(zone_offset_h=NEW_YORK_SUMMER_H)

@@ -7,18 +7,21 @@ from collections.abc import Iterator
 
 import pytest
 
-from drivers.bench.faults import Faults, Sensed
+from drivers.bench.air import Air
+from drivers.bench.faults import Faults
 from drivers.bench.rtu import Request
 from drivers.bench.weather import HotDay
 from drivers.bench.world import World
-from gateway.model import Barn
+from gateway.barn import Barn
+from gateway.model import Quantity
 from tests.bench_barn.rig import NEW_YORK_SUMMER_H, TEN_O_CLOCK_S
 
 KIT = ("stall-fans", "arena-fans", "rack-fan", "stall-mist")
+TEMP, RH = Quantity.TEMP, Quantity.RH
 FANS = {"stalls": 0, "arena": 1, "wash-rack": 2}
 
 
-def sum_f_pct(air: Sensed) -> float:
+def sum_f_pct(air: Air) -> float:
     return 1.8 * air.temp_c + 32 + air.rh_pct
 
 
@@ -27,7 +30,7 @@ def world(barn: Barn, *, day: int = 0) -> World:
     return World(barn, weather=weather, faults=Faults(barn), now_s=0.0, wall_s=TEN_O_CLOCK_S + 86400 * day)
 
 
-def lived(world: World, *, until_s: float, held: set[int], day: int = 0) -> Iterator[tuple[float, dict[str, Sensed]]]:
+def lived(world: World, *, until_s: float, held: set[int], day: int = 0) -> Iterator[tuple[float, dict[str, Air]]]:
     """Five seconds at a time; the coils in `held` are kept energised as a gateway would."""
     bits = sum(1 << coil for coil in held)
     now_s = 0.0
@@ -65,7 +68,7 @@ def test_some_place_reaches_the_plan_before_evening_and_none_the_stop(barn: Barn
     assert highest < 178
 
 
-def after_noon(barn: Barn, held: set[int]) -> dict[str, Sensed]:
+def after_noon(barn: Barn, held: set[int]) -> dict[str, Air]:
     *_, (_, air) = lived(world(barn), until_s=3 * 3600, held=held)
     return air
 
@@ -108,5 +111,5 @@ def test_two_sensors_of_a_place_differ_a_little_and_are_never_still(barn: Barn) 
         assert now_s
         seen.append(here.sensed())
     pairs = [(sensed["stalls-air"], sensed["stalls-air-2"]) for sensed in seen]
-    assert all(0 < abs(one.temp_c - two.temp_c) < 0.5 and abs(one.rh_pct - two.rh_pct) < 3 for one, two in pairs)
-    assert len({one.temp_c for one, _ in pairs}) == len(pairs)
+    assert all(0 < abs(one[TEMP] - two[TEMP]) < 0.5 and abs(one[RH] - two[RH]) < 3 for one, two in pairs)
+    assert len({one[TEMP] for one, _ in pairs}) == len(pairs)

@@ -17,9 +17,8 @@ from pymodbus.framer import FramerRTU
 
 from drivers.bench.barn import Bench
 from drivers.bench.desk import ask
-from drivers.bench.faults import mangled
-from drivers.bench.rtu import sealed
-from gateway.model import Barn
+from drivers.bench.rtu import Reply, framed, sealed
+from gateway.barn import Barn
 from tests.bench_barn.rig import HandClock, patient, until
 
 BLOCK = 10
@@ -202,11 +201,15 @@ def test_file_sensor_knows_power_on_and_wet(bench: Bench, tmp_path: Path) -> Non
 
 def test_fault_that_a_target_cannot_have_is_answered_with_those_it_can(bench: Bench, tmp_path: Path) -> None:
     wrong = {
-        ("stalls-air", "deaf"): {"silence", "torn", "foreign", "stuck", "power-on", "wet"},
-        ("stalls-air", "nan"): {"silence", "torn", "foreign", "stuck", "power-on", "wet"},
-        ("outside-air", "torn"): {"silence", "empty", "nan", "stuck", "power-on", "wet"},
-        ("block-1", "gone"): {"deaf", "silence"},
-        ("stall-mist", "silence"): {"deaf"},
+        ("stalls-air", "deaf"): {"silence", "torn", "foreign", "stuck", "power-on", "wet", "pegged"},
+        ("stalls-air", "nan"): {"silence", "torn", "foreign", "stuck", "power-on", "wet", "pegged"},
+        ("outside-air", "torn"): {"silence", "empty", "nan", "stuck", "power-on", "wet", "pegged"},
+        ("block-1", "gone"): {"deaf", "silence", "no-watchdog"},
+        ("stall-fans", "silence"): {"deaf", "belt-gone", "tripped", "welded"},
+        ("stall-mist", "silence"): {"deaf", "valve-shut", "valve-stuck"},
+        ("stall-amps", "torn"): {"silence", "empty", "wire-break", "stuck"},
+        ("arena-globe", "wet"): {"silence", "empty", "crc", "stuck", "power-on"},
+        ("outside-wind", "wet"): {"silence", "torn", "checksum", "empty", "magic", "stuck"},
         ("kernel", "silence"): {"gone"},
     }
     for (target, kind), allowed in wrong.items():
@@ -230,9 +233,13 @@ def test_unknown_target_is_answered_with_all_there_are(bench: Bench, barn: Barn,
 @patient
 def test_no_mangled_frame_passes_for_the_unit_that_was_asked(frame: bytes, turn: int, unit: int) -> None:
     sound = sealed(unit, frame)
-    assert mangled("", sound, turn=turn) == sound
-    assert mangled("silence", sound, turn=turn) is None
-    foreign, torn = mangled("foreign", sound, turn=turn), mangled("torn", sound, turn=turn)
+
+    def sent(fault: str) -> bytes | None:
+        return framed(Reply(unit=unit, pdu=frame, fault=fault, turn=turn))
+
+    assert sent("") == sound
+    assert sent("silence") is None
+    foreign, torn = sent("foreign"), sent("torn")
     assert foreign is not None
     assert foreign[0] != unit
     assert torn is not None

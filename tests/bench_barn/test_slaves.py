@@ -1,9 +1,10 @@
-"""Transmitters and relay block as functions of a request: values, refusals, the watchdog."""
+"""The units of a line as functions of a request: values, outputs, refusals, the watchdog."""
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -11,9 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
-from drivers.bench.slaves import AirTransmitter, RelayBlock, encoded
-from gateway.model import RelaySpec, SensorSpec
+from drivers.bench.layout import encoded, store, units_of
+from drivers.bench.slaves import COILS, Unit
+from gateway.barn import RelaySpec
+from gateway.model import Quantity
 from tests.bench_barn.rig import patient
+from tests.control.barns import barn, sensor
 
 NOW_S = 100.0
 
@@ -22,19 +26,17 @@ def layout(register: int, kind: str, scale: float = 1.0, offset: float = 0.0) ->
     return {"register": register, "type": kind, "scale": scale, "offset": offset}
 
 
-def transmitter(temp: Mapping[str, Any], rh: Mapping[str, Any], **options: Any) -> AirTransmitter:
-    spec = SensorSpec(
+def transmitter(
+    temp: Mapping[str, Any], rh: Mapping[str, Any], temp_c: float = 20.0, rh_pct: float = 50.0, **options: Any
+) -> Unit:
+    spec = sensor(
         name="air",
-        place="stalls",
-        kind="modbus-air",
         bus="line",
-        every_s=5,
-        late_after_s=10,
-        lost_after_s=15,
-        stuck_after_s=3600,
         options={"unit": 1, "function": 4, "base": 0, "word_order": "high-first", "temp": temp, "rh": rh} | options,
     )
-    return AirTransmitter(spec)
+    unit = units_of(barn(sensors=(spec,), kit=()), NOW_S)["line", 1]
+    store(spec, {Quantity.TEMP: temp_c, Quantity.RH: rh_pct}, unit, trusted=True)
+    return unit
 
 
 def asked(function: int, start: int, count: int) -> bytes:
@@ -43,21 +45,20 @@ def asked(function: int, start: int, count: int) -> bytes:
 
 def test_common_layout_answers_byte_for_byte() -> None:
     # A layout of many cheap transmitters (from memory): signed, tenths, temperature first. -5.0 °C is FFCE.
-    device = transmitter(layout(1, "int16", 0.1), layout(2, "uint16", 0.1))
-    device.temp_c, device.rh_pct = -5.0, 60.0
+    device = transmitter(layout(1, "int16", 0.1), layout(2, "uint16", 0.1), temp_c=-5.0, rh_pct=60.0)
     assert device.answer(asked(4, 1, 2), NOW_S) == bytes.fromhex("04 04 FF CE 02 58")
 
 
 def test_low_word_first_is_as_a_probe_manual_prints_it() -> None:
     # Words 7AE1, 41F4 are 30.56 with the low word first; example of a humidity probe's manual.
-    device = transmitter(layout(0, "float32"), layout(2, "float32"), word_order="low-first")
-    device.temp_c, device.rh_pct = 30.56, 50.0
+    device = transmitter(layout(0, "float32"), layout(2, "float32"), word_order="low-first", temp_c=30.56, rh_pct=50.0)
     assert device.answer(asked(4, 0, 2), NOW_S)[2:] == bytes.fromhex("7A E1 41 F4")
 
 
 def test_registers_counted_from_one_stand_one_lower_on_the_wire_and_gaps_read_zero() -> None:
-    device = transmitter(layout(1, "int16", 0.01), layout(3, "int16", 0.01), base=1, function=3)
-    device.temp_c, device.rh_pct = 25.0, 50.0
+    device = transmitter(
+        layout(1, "int16", 0.01), layout(3, "int16", 0.01), base=1, function=3, temp_c=25.0, rh_pct=50.0
+    )
     assert device.answer(asked(3, 0, 3), NOW_S) == bytes.fromhex("03 06 09 C4 00 00 13 88")
 
 
@@ -81,8 +82,8 @@ def test_every_type_reads_back_with_an_independent_library(
     kind: str, value: float, offset: float, low_first: bool
 ) -> None:
     temp = layout(0, kind, 0.01, offset)
-    device = transmitter(temp, layout(2, kind, 0.01), word_order="low-first" if low_first else "high-first")
-    device.temp_c = value
+    word_order = "low-first" if low_first else "high-first"
+    device = transmitter(temp, layout(2, kind, 0.01), temp_c=value, word_order=word_order)
     count = 1 if kind.endswith("16") else 2
     reply = device.answer(asked(4, 0, count), NOW_S)
     words = list(struct.unpack(f">{count}H", reply[2:]))
@@ -116,9 +117,15 @@ def test_transmitter_refuses_what_it_cannot_do(pdu: bytes, code: int) -> None:
     assert device.answer(pdu, NOW_S) == bytes((pdu[0] | 0x80, code))
 
 
-def block() -> RelayBlock:
-    spec = RelaySpec(name="block", kind="modbus-coils", bus="line", refresh_s=5, options={"unit": 10, "base": 0})
-    return RelayBlock(spec, coils=8, now_s=NOW_S)
+def block(**options: Any) -> Unit:
+    relay = RelaySpec(
+        name="block", kind="modbus-coils", bus="line", refresh_s=5, options={"unit": 10, "base": 0} | options
+    )
+    return units_of(replace(barn(sensors=(), kit=()), relays=(relay,)), NOW_S)["line", 10]
+
+
+def energised(device: Unit, at: int, now_s: float) -> bool:
+    return bool(device.held(COILS, at, now_s))
 
 
 def coil(address: int, value: int) -> bytes:
@@ -155,22 +162,22 @@ def test_block_refuses_and_moves_nothing(pdu: bytes, code: int) -> None:
     device = block()
     device.answer(coil(2, 0xFF00), NOW_S)
     assert device.answer(pdu, NOW_S) == bytes((pdu[0] | 0x80, code))
-    assert [device.energised(at, NOW_S) for at in range(8)] == [at == 2 for at in range(8)]
+    assert [energised(device, at, NOW_S) for at in range(8)] == [at == 2 for at in range(8)]
 
 
 def test_many_coils_move_at_once_lowest_bit_first() -> None:
     device = block()
     # MODBUS Application Protocol V1.1b3, section 6.11, example: CD is 1100 1101, the lowest coil is the lowest bit
     device.answer(bytes.fromhex("0F 00 00 00 08 01 CD"), NOW_S)
-    assert [device.energised(at, NOW_S) for at in range(8)] == [True, False, True, True, False, False, True, True]
+    assert [energised(device, at, NOW_S) for at in range(8)] == [True, False, True, True, False, False, True, True]
     assert device.answer(asked(1, 0, 8), NOW_S) == b"\x01\x01\xcd"
 
 
 def test_coils_fall_when_nobody_writes_for_the_watchdog_time() -> None:
     device = block()
     device.answer(coil(0, 0xFF00), NOW_S)
-    assert device.energised(0, NOW_S + 29.9)
-    assert not device.energised(0, NOW_S + 30.0)
+    assert energised(device, 0, NOW_S + 29.9)
+    assert not energised(device, 0, NOW_S + 30.0)
 
 
 def test_reading_and_refused_writes_do_not_feed_the_watchdog() -> None:
@@ -178,7 +185,7 @@ def test_reading_and_refused_writes_do_not_feed_the_watchdog() -> None:
     device.answer(coil(0, 0xFF00), NOW_S)
     device.answer(asked(1, 0, 8), NOW_S + 20)
     device.answer(coil(99, 0xFF00), NOW_S + 20)
-    assert not device.energised(0, NOW_S + 30)
+    assert not energised(device, 0, NOW_S + 30)
 
 
 def test_watchdog_time_is_register_eight_and_zero_is_never() -> None:
@@ -186,10 +193,10 @@ def test_watchdog_time_is_register_eight_and_zero_is_never() -> None:
     assert device.answer(asked(3, 8, 1), NOW_S) == b"\x03\x02\x00\x1e"
     assert device.answer(bytes.fromhex("06 00 08 00 05"), NOW_S) == bytes.fromhex("06 00 08 00 05")
     device.answer(coil(0, 0xFF00), NOW_S)
-    assert not device.energised(0, NOW_S + 5)
+    assert not energised(device, 0, NOW_S + 5)
     device.answer(bytes.fromhex("06 00 08 00 00"), NOW_S + 6)
     device.answer(coil(0, 0xFF00), NOW_S + 6)
-    assert device.energised(0, NOW_S + 1e6)
+    assert energised(device, 0, NOW_S + 1e6)
 
 
 @given(st.lists(st.tuples(st.floats(0, 20), st.one_of(st.none(), st.tuples(st.integers(0, 7), st.booleans())))))
@@ -207,7 +214,7 @@ def test_a_coil_pulls_only_if_asked_and_only_while_writes_keep_coming(
             device.answer(coil(address, 0xFF00 if on else 0), now_s)
             asked_on = asked_on | {address} if on else asked_on - {address}
             written_s = now_s
-        assert {at for at in range(8) if device.energised(at, now_s)} == asked_on
+        assert {at for at in range(8) if energised(device, at, now_s)} == asked_on
 
 
 @given(st.binary(min_size=1, max_size=20))

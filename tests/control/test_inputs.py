@@ -8,9 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.control.inputs import PLAUSIBLE, Freshness, air_at, gate
-from gateway.model import Quality, Quantity
-from tests.control.barns import air, failed, sensor
+from gateway.barn import SensorSpec
+from gateway.control.inputs import PLAUSIBLE, UNITS, Freshness, air_at, channel_lost, fresh_value, gate
+from gateway.control.quality import Doubt
+from gateway.model import AIR, Latest, Quality, Quantity, Reading
+from tests.control.barns import air, failed, good, sensor, stamp
 
 
 @pytest.mark.parametrize(
@@ -78,9 +80,6 @@ def test_never_read_is_lost_and_says_so() -> None:
 
 
 def test_first_reading_bad_is_lost_with_its_own_quality() -> None:
-    from gateway.model import Latest, Reading
-    from tests.control.barns import stamp
-
     bad = Latest(
         last=Reading(channel="air.rh_pct", value=None, quality=Quality.OUT_OF_RANGE, stamp=stamp(1), detail="119 %")
     )
@@ -121,3 +120,95 @@ def test_a_fresh_cool_sensor_goes_before_a_late_hot_one() -> None:
 
 def test_a_wet_sensor_counts_as_saturated_air() -> None:
     assert air_at([sensor()], air(20.0, 103.0, 1.0), 2.0).rh_pct == 100.0
+
+
+def test_every_quantity_has_its_limits_and_its_unit() -> None:
+    assert set(PLAUSIBLE) == set(UNITS) == set(Quantity)
+    assert all(low < high for low, high in PLAUSIBLE.values())
+
+
+def test_a_place_without_a_sensor_of_air_is_lost_and_says_so() -> None:
+    """A site file forbids it; should it come to pass all the same, its fans run."""
+    found = air_at([sensor(quantities=(Quantity.WIND,))], {}, 1.0)
+    assert (found.freshness, found.lost_text) == (Freshness.LOST, "no sensor tells the air here")
+
+
+@pytest.mark.parametrize(("temp_c", "rh_pct"), [(66.0, 50.0), (-41.0, 50.0), (30.0, 0.5), (30.0, -3.0), (30.0, 106.0)])
+def test_a_correction_that_moves_a_number_to_where_no_air_is_loses_the_sensor(temp_c: float, rh_pct: float) -> None:
+    found = air_at([sensor()], air(temp_c, rh_pct, 1.0), 2.0)
+    assert (found.freshness, found.lost_code) == (Freshness.LOST, Quality.OUT_OF_RANGE)
+    assert found.lost_text.endswith("after its correction")
+
+
+# --- wind, globe and other single channels ----------------------------------------------------------
+
+
+def _values(mono_s: float, **values: float) -> dict[str, Latest]:
+    named = {name.replace("__", "."): value for name, value in values.items()}
+    return {
+        name: Latest(last=good(name, value, mono_s), good=good(name, value, mono_s)) for name, value in named.items()
+    }
+
+
+WIND, GLOBE = sensor("vane", quantities=(Quantity.WIND,)), sensor("ball", quantities=(Quantity.GLOBE,))
+ALL = sensor("all", quantities=(*AIR, Quantity.WIND, Quantity.GLOBE))
+
+
+def test_wind_and_globe_are_taken_beside_the_air_on_the_careful_side() -> None:
+    latest = air(30.0, 50.0, 100.0, name="all") | _values(
+        100.0, all__wind_mps=2.0, all__globe_c=36.0, vane__wind_mps=0.4, ball__globe_c=41.0
+    )
+    found = air_at([ALL, WIND, GLOBE], latest, 101.0)
+    assert (found.air_mps, found.globe_c) == (0.4, 41.0)
+    alone = air_at([ALL], latest, 101.0)
+    assert (alone.air_mps, alone.globe_c) == (2.0, 36.0)
+
+
+def test_old_or_impossible_wind_and_globe_are_left_out() -> None:
+    latest = air(30.0, 50.0, 100.0) | _values(80.0, vane__wind_mps=2.0) | _values(100.0, ball__globe_c=95.0)
+    found = air_at([sensor(), WIND, GLOBE], latest, 101.0)
+    assert (found.temp_c, found.air_mps, found.globe_c) == (30.0, None, None)
+
+
+def test_a_value_is_fresh_until_its_own_sensor_counts_as_lost() -> None:
+    slow = sensor("vane", quantities=(Quantity.WIND,), lost_after_s=60.0)
+    latest = _values(0.0, vane__wind_mps=2.0)
+    assert fresh_value("vane.wind_mps", [sensor(), slow], latest, 60.0) == 2.0
+    assert fresh_value("vane.wind_mps", [sensor(), slow], latest, 60.1) is None
+    assert fresh_value("nobody.wind_mps", [slow], latest, 0.0) is None
+
+
+def test_a_sensor_of_other_things_is_lost_by_its_first_channel_that_is() -> None:
+    latest = _values(0.0, vane__wind_mps=2.0)
+    assert channel_lost(WIND, latest, 15.0) == ""
+    assert channel_lost(WIND, latest, 16.0) == "vane: no wind for 16 s"
+    assert channel_lost(WIND, {}, 0.0) == "vane: no reading yet"
+
+
+# --- doubts -----------------------------------------------------------------------------------------
+
+OUT = Doubt(code="stuck-beside", text="a: stands still", counts=False, no_mist=True)
+DRY = Doubt(code="wet", text="b: wet", no_mist=True)
+PAIR: list[SensorSpec] = [sensor("a"), sensor("b")]
+BOTH = air(33.0, 60.0, 100.0, name="a") | air(27.0, 50.0, 100.0, name="b")
+
+
+def test_a_doubted_sensor_does_not_count_and_the_other_takes_over() -> None:
+    assert air_at(PAIR, BOTH, 101.0).sensor == "a"
+    found = air_at(PAIR, BOTH, 101.0, {"a": (OUT,)})
+    assert (found.sensor, found.no_mist) == ("b", "a: stands still")
+
+
+def test_when_every_sensor_is_doubted_nobody_knows_the_air() -> None:
+    found = air_at(PAIR, BOTH, 101.0, {"a": (OUT,), "b": (OUT,)})
+    assert (found.freshness, found.temp_c, found.lost_text) == (Freshness.LOST, None, "a: stands still")
+
+
+def test_a_doubt_that_counts_only_forbids_water() -> None:
+    found = air_at(PAIR, BOTH, 101.0, {"b": (DRY,)})
+    assert (found.sensor, found.freshness, found.no_mist) == ("a", Freshness.FRESH, "b: wet")
+    assert air_at(PAIR, BOTH, 101.0).no_mist == ""
+
+
+def test_why_a_sensor_is_silent_goes_before_a_doubt_of_it() -> None:
+    assert air_at([sensor("a")], BOTH, 200.0, {"a": (OUT,)}).lost_text == "a: no reading for 100 s"

@@ -8,11 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.barn import DEFAULT_POSTS, Barn
 from gateway.control.heatload import HeatLoad, heat_load
 from gateway.control.levels import Levels, LevelState, band, levels_of, next_levels
+from gateway.heat.balance import Surroundings
 from gateway.heat.band import CarryBand
 from gateway.heat.horse import Pace
-from gateway.model import DEFAULT_POSTS, Barn, PlaceKind, Policy
+from gateway.model import PlaceKind, Policy
 from tests.control.barns import barn, load
 
 RIDING = barn(kind=PlaceKind.RIDING, policy=Policy.STRICTER)
@@ -24,8 +26,9 @@ def _load(
 ) -> HeatLoad:
     """A heat load made by hand."""
     carries = {Pace.STAND: stand, Pace.WALK: walk, Pace.TROT: trot, Pace.CANTER: canter}
+    around = Surroundings(temp_c=30.0, rh_pct=50.0)  # levels do not look at it
     return HeatLoad(
-        sum_f_pct=heat, wet_bulb_c=20, dew_point_c=15, carries=carries, roof=None, shown_pace=Pace.STAND,
+        around=around, sum_f_pct=heat, wet_bulb_c=20, dew_point_c=15, carries=carries, roof=None, shown_pace=Pace.STAND,
         shown=CarryBand(low=stand, carry=stand, high=stand),
     )  # fmt: skip
 

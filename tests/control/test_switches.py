@@ -1,4 +1,4 @@
-"""The two-threshold switch, the bands and the timers."""
+"""The two-threshold switch and the bands."""
 
 from __future__ import annotations
 
@@ -6,10 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gateway.barn import DEFAULT_POSTS
 from gateway.control.hysteresis import Switch, advance
 from gateway.control.levels import band
-from gateway.control.timers import RunState, hold, switched
-from gateway.model import DEFAULT_POSTS
 
 VALUES = st.lists(st.floats(min_value=100, max_value=200), min_size=1, max_size=60)
 
@@ -70,17 +69,3 @@ def test_switch_never_chatters_within_the_hold_time(values: list[float]) -> None
 )
 def test_band_of_a_sum(heat: float, level: int) -> None:
     assert band(heat, DEFAULT_POSTS) == level
-
-
-def test_timer_holds_for_the_rest_of_the_minimum() -> None:
-    on, off = RunState(on=True, since_s=100), RunState(on=False, since_s=100)
-    assert hold(on, False, min_on_s=600, min_off_s=300, now_s=150) == 550
-    assert hold(off, True, min_on_s=600, min_off_s=300, now_s=150) == 250
-    assert hold(on, False, min_on_s=600, min_off_s=300, now_s=700) == 0
-    assert hold(on, True, min_on_s=600, min_off_s=300, now_s=101) == 0
-
-
-def test_since_moves_only_with_a_change() -> None:
-    run = RunState(on=True, since_s=100)
-    assert switched(run, True, 500) == run
-    assert switched(run, False, 500) == RunState(on=False, since_s=500)

@@ -13,18 +13,22 @@ import dataclasses
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, ExitStack, contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
 import uvicorn
 from playwright.sync_api import Browser, Page
 
-from dashboards.app import create_app
+from dashboards.app import Outside, create_app
 from dashboards.boards import Limits
+from dashboards.door import Access
 from dashboards.live import Live
+from dashboards.past import Past
+from gateway.app.people import PeopleFile
 from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, Snapshot
 from tests.browser import chromium
 
@@ -36,6 +40,9 @@ LABELS = {
     "rack": {"en": "Rack", "es": "Duchas"},
     "outdoors": {"en": "Outside", "es": "Afuera"},
 }
+
+# The roof of a riding place whose level by the air is 0 to 3.
+ROOFS = ("canter", "trot", "walk", "none")
 
 
 class Barns:
@@ -59,22 +66,30 @@ class Barns:
     def place(
         name: str = "arena", temp_c: float = 22.0, rh_pct: float = 50.0, level: int = 0, **other: Any
     ) -> PlaceView:
+        """A place whose rule and air agree on its level, unless the test says otherwise."""
+        kind = other.get("kind", "riding" if name in ("arena", "outdoors") else "standing")
+        air = min(other.get("air_level", level) or 0, 3)
         given: dict[str, Any] = {
             "name": name,
-            "kind": "riding" if name in ("arena", "outdoors") else "standing",
+            "kind": kind,
             "label": LABELS.get(name, {"en": name.title(), "es": name.title()}),
             "freshness": "fresh",
-            "policy": "stricter",
+            "policy": "stricter" if kind == "riding" else "air",
             "level": level,
             "rule_level": level,
             "air_level": level,
             "last_level": level,
-            "roof": ("canter", "trot", "walk", "none")[min(level, 3)],
-            "carry_pace": "stand",
-            "carry": 1.7,
-            "carry_low": 1.2,
-            "carry_high": 2.1,
-            "carries": {"stand": 1.7, "walk": 2.4, "trot": 1.5, "canter": 1.1},
+            "roof": ROOFS[air],
+            "carry_pace": "stand" if kind == "standing" else ("canter", "canter", "trot", "walk")[air],
+            "carry": ((2.4, 1.5, 1.1, 0.8) if kind == "standing" else (1.2, 0.9, 0.9, 0.9))[air],
+            "carry_low": 0.7,
+            "carry_high": 2.8,
+            "carries": {
+                "stand": 1.7,
+                "walk": (2.4, 1.9, 1.3, 0.8)[air],
+                "trot": (1.7, 1.3, 0.9, 0.6)[air],
+                "canter": (1.2, 0.9, 0.7, 0.5)[air],
+            },
             "sum_f_pct": temp_c * 1.8 + 32 + rh_pct,
             "temp_c": temp_c,
             "rh_pct": rh_pct,
@@ -164,6 +179,35 @@ class Barns:
         )
 
     @staticmethod
+    def split(name: str, rule_level: int, air_level: int, **other: Any) -> PlaceView:
+        """A place where the rule and the air differ; its level is what its policy makes of both."""
+        policy = other.get("policy", Barns.place(name).policy)
+        level = {"rule": rule_level, "air": air_level, "stricter": max(rule_level, air_level)}[policy]
+        return Barns.place(name, **{**other, "level": level, "rule_level": rule_level, "air_level": air_level})
+
+    @staticmethod
+    def damp_morning() -> Snapshot:
+        """Mild and damp: the rule asks for more care than the air."""
+        stalls = (Barns.kit("stall-fans", asked=False, seen=False), Barns.mister())
+        return Barns.barn(
+            Barns.split("stalls", 2, 0, temp_c=23.0, rh_pct=84.0, wet_bulb_c=21.0, kit=stalls),
+            Barns.split("arena", 2, 0, temp_c=22.2, rh_pct=88.0, wet_bulb_c=20.8, kit=(Barns.kit("arena-fans"),)),
+            Barns.split("rack", 2, 0, temp_c=22.8, rh_pct=90.0, wet_bulb_c=21.6),
+            Barns.split("outdoors", 2, 1, temp_c=21.5, rh_pct=89.0, wet_bulb_c=20.2, kit=stalls),
+        )
+
+    @staticmethod
+    def hot_noon() -> Snapshot:
+        """Hot and not very damp: the air asks for more care than the rule."""
+        both = (Barns.kit("fans"), Barns.mister(on=True))
+        return Barns.barn(
+            Barns.split("stalls", 1, 2, temp_c=34.4, rh_pct=50.0, wet_bulb_c=25.6, kit=both),
+            Barns.split("arena", 1, 2, temp_c=38.0, rh_pct=44.0, wet_bulb_c=27.4, kit=(Barns.kit("arena-fans"),)),
+            Barns.split("rack", 1, 3, temp_c=40.0, rh_pct=40.0, wet_bulb_c=28.0, kit=both),
+            Barns.place("outdoors", 33.0, 50.0, 1, wet_bulb_c=24.4),
+        )
+
+    @staticmethod
     def blind() -> Snapshot:
         """The stalls have no reading; the others are well."""
         return Barns.barn(
@@ -182,11 +226,25 @@ class Barns:
         return Barns.barn(stalls, *Barns.four()[1:], faults=(Barns.fault("stall-fans", "kit-not-following"),))
 
 
+class Core:
+    """What answers a person's requests: remembers them, and says what the test told it to say."""
+
+    def __init__(self) -> None:
+        self.asked: list[dict[str, Any]] = []
+        self.answer: dict[str, Any] | Exception = {"done": True, "recorded": True, "until_wall_s": AFTERNOON_S + 1800}
+
+    async def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        self.asked.append(dict(request))
+        if isinstance(self.answer, Exception):
+            raise self.answer
+        return self.answer
+
+
 class Wall:
     """A running web role. `url` is where; `publish` is what the core would do."""
 
-    def __init__(self, live: Live, url: str, loop: asyncio.AbstractEventLoop) -> None:
-        self.live, self.url, self.loop = live, url, loop
+    def __init__(self, live: Live, url: str, loop: asyncio.AbstractEventLoop, core: Core) -> None:
+        self.live, self.url, self.loop, self.core = live, url, loop, core
 
     def publish(self, snapshot: Snapshot) -> None:
         self._inside(lambda: self.live.publish(snapshot))
@@ -206,21 +264,41 @@ class Wall:
 
 
 @contextmanager
-def wall(limits: Limits | None = None, clock: Callable[[], float] = time.monotonic, port: int = 0) -> Iterator[Wall]:
-    """A wall for the time of a `with` block; it is stopped as the web role stops it."""
-    live = Live(clock)
-    listening = socket.create_server(("127.0.0.1", port))
-    config = uvicorn.Config(
-        create_app(live, limits), log_level="error", timeout_graceful_shutdown=2, lifespan="off", access_log=False
+def wall(
+    limits: Limits | None = None,
+    clock: Callable[[], float] = time.monotonic,
+    port: int = 0,
+    *,
+    people: PeopleFile | None = None,
+    access: Access | None = None,
+    past: Past | None = None,
+    listen: str = "127.0.0.1",
+    **options: Any,
+) -> Iterator[Wall]:
+    """A wall for the time of a `with` block; it is stopped as the web role stops it. Without people nobody can sign in;
+    everybody may look unless `access` says otherwise."""
+    live, core = Live(clock), Core()
+    listening = socket.create_server((listen, port))
+    outside = Outside(
+        clock=clock,
+        people=people or PeopleFile(Path("/nowhere/people.json")),
+        access=access or Access(open_to_read=True),
+        ask=core.ask,
+        past=past,
+        past_fresh_s=0.0,
     )
+    given: dict[str, Any] = {"log_level": "error", "timeout_graceful_shutdown": 2, "lifespan": "off",
+                             "access_log": False, "proxy_headers": False}  # fmt: skip
+    config = uvicorn.Config(create_app(live, outside, limits), **{**given, **options})
     server = uvicorn.Server(config)
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=_run, args=(loop, server, listening), daemon=True)
     thread.start()
     until(lambda: server.started)
-    address = f"http://127.0.0.1:{listening.getsockname()[1]}"
+    scheme = "https" if options.get("ssl_certfile") else "http"
+    address = f"{scheme}://{listen}:{listening.getsockname()[1]}"
     try:
-        yield Wall(live, address, loop)
+        yield Wall(live, address, loop, core)
     finally:
         loop.call_soon_threadsafe(live.stop)
         server.should_exit = True
@@ -297,3 +375,17 @@ def look_at(browser: Browser) -> Iterator[Callable[..., Page]]:
     yield open_page
     for page in pages:
         page.close()
+
+
+@pytest.fixture
+def own_address() -> str:
+    """An address of this machine that is not loopback; what other machines would call."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        try:
+            sock.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737); nothing is sent
+            address = str(sock.getsockname()[0])
+        except OSError:
+            address = "127.0.0.1"
+    if address.startswith("127."):
+        pytest.skip("this machine has no address but loopback")
+    return address

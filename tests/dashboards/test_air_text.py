@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from dashboards.air_text import roof_limits, sentence
+from dashboards.air_text import air_text, roof_limits, sentence
 from dashboards.api import now_of
 from dashboards.present import live_board
 from dashboards.words import load_words
@@ -45,7 +45,11 @@ def test_wall_and_api_tell_both_inputs_and_only_what_they_know(kind: str, rule: 
             by_rule = re.split(r"\. ", said)[0]
             assert not any(word in by_rule for word in words.roof.values())
             assert words.roof[PACES[air]] in said
-    assert row.note and all(line.text for line in row.note)
+        note, policy = (next(x.text for x in lines if x.lang == words.lang) for lines in (row.note, row.policy))
+        assert note == (said or words.agree.format(air=air_text(place, words)))
+        assert policy == words.policy[shown.policy]
+        if words is texts[0]:
+            assert f"{note} {policy}" in row.said
     limited = kind == "riding" and level == air > rule
     assert roof_limits(place) == limited
     assert [line.text for line in board.head.limit] == ([w.roof[PACES[air]] for w in texts] if limited else [])

@@ -8,6 +8,7 @@ handbooks quote it.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import re
 from collections.abc import Callable
@@ -32,7 +33,12 @@ CAP = 0.76
 PITCH = {WALL: ("readM", 0.277), PANEL: ("readSmallM", 0.191)}
 
 # Faces change the frame of the head, so two of them are measured as well.
-QUERIES = {"danger": ("", "?lang=es&one=1", "?face=glare", "?face=night&one=1"), "one place": ("", "?face=night")}
+QUERIES = {
+    "longest sentences": ("", "?lang=es", "?one=1", "?lang=es&one=1"),
+    "danger": ("", "?lang=es&one=1", "?face=glare", "?face=night&one=1"),
+    "one place": ("", "?face=night"),
+}
+
 
 OVERFLOW = """() => {
   const out = [], w = innerWidth, h = innerHeight, d = document.documentElement;
@@ -50,13 +56,29 @@ OVERFLOW = """() => {
       r.selectNodeContents(e);
       const box = r.getBoundingClientRect();
       const clip = getComputedStyle(e).overflow === 'hidden' ? e.getBoundingClientRect().right : Infinity;
-      return {left: box.left, right: Math.min(box.right, clip), width: box.width};
+      const {top, bottom} = e.getBoundingClientRect();
+      return {left: box.left, right: Math.min(box.right, clip), width: box.width, top, bottom};
     });
-    for (let i = 1; i < ends.length; i++)
-      if (ends[i].width && ends[i - 1].right > ends[i].left + 1)
+    for (let i = 1; i < ends.length; i++) {
+      const level = ends[i].top < ends[i - 1].bottom - 1 && ends[i - 1].top < ends[i].bottom - 1;
+      if (ends[i].width && level && ends[i - 1].right > ends[i].left + 1)
         out.push(`${parts[i - 1].className} runs into ${parts[i].className}`);
+    }
     for (const [i, e] of ends.entries())
       if (e.right > w + 1) out.push(`${parts[i].className} is cut`);
+  }
+  for (const row of document.querySelectorAll('.row')) {
+    const box = row.getBoundingClientRect();
+    for (const e of row.querySelectorAll('.say span, .facts span, .note span, .age span, .pole, .thing')) {
+      const {top, bottom} = e.getBoundingClientRect();
+      if (top < box.top - 1 || bottom > box.bottom + 1) out.push(`${e.textContent} is cut by its row`);
+    }
+    const signs = [...row.querySelectorAll('.kit > *')].map(e => e.getBoundingClientRect());
+    for (const e of row.querySelectorAll('.facts span, .note span, .pole, .age span')) {
+      const r = e.getBoundingClientRect();
+      if (signs.some(s => s.left < r.right && s.top < r.bottom - 2 && r.top < s.bottom - 2))
+        out.push(`${e.textContent} runs under a sign`);
+    }
   }
   for (const p of document.querySelectorAll('.bar p'))
     if (p.scrollWidth > p.clientWidth + 1) out.push('bar line is cut');
@@ -101,6 +123,8 @@ WORDS_FIT = """(words) => words.filter(([lang, text]) => {
 def states(barns: type[Barns]) -> dict[str, Any]:
     late = barns.place("stalls", 30, 57, 1, freshness="late", age_s=200.0, kit=(barns.kit("f"), barns.mister()))
     dead = barns.place("outdoors", 30, 57, 1, kit=(barns.kit("f", seen=False, trouble="t"),))
+    both = (barns.kit("f"), barns.mister(on=True))
+    longest = [barns.split(name, 2, 0, policy="stricter", kit=both) for name in ("stalls", "arena", "rack", "outdoors")]
     six = (*barns.risky().places, barns.lost("Barn 2"), barns.place("Long barn 3", 30, 60, 1))
     return {
         "normal": barns.barn(emulated=True),
@@ -110,10 +134,19 @@ def states(barns: type[Barns]) -> dict[str, Any]:
         "late": barns.barn(late, *barns.four()[1:]),
         "asked": barns.disobeyed(),
         "two troubles": barns.barn(barns.lost(), *barns.four()[1:3], dead),
+        "rule asks for more": barns.damp_morning(),
+        "air asks for more": barns.hot_noon(),
+        "late and asked": barns.barn(late, dead, *barns.hot_noon().places[1:3]),
+        "longest sentences": barns.barn(*longest),
         "one place": barns.barn(barns.place("outdoors", 33, 59, 2)),
+        "one place, roof limits": barns.barn(barns.hot_noon().places[1]),
+        "one place asked": barns.barn(dataclasses.replace(barns.hot_noon().places[1], kit=dead.kit)),
         "two places": barns.barn(*barns.dangerous().places[:2]),
         "three places": barns.barn(*barns.four()[:3]),
         "six places": barns.barn(*six),
+        "six quiet places": barns.barn(
+            *barns.hot_noon().places, dataclasses.replace(late, name="yard", label={}), longest[3]
+        ),
         "long names": barns.barn(
             barns.lost("a very long barn name", since_s=30 * 3600),
             barns.lost("back paddock", lost_code="out-of-range"),
@@ -125,8 +158,9 @@ def states(barns: type[Barns]) -> dict[str, Any]:
 
 
 NAMES = [
-    "normal", "risk", "danger", "lost", "late", "asked", "two troubles", "one place", "two places", "three places",
-    "six places", "long names", "no snapshot",
+    "normal", "risk", "danger", "lost", "late", "asked", "two troubles", "rule asks for more", "air asks for more",
+    "late and asked", "longest sentences", "one place", "one place, roof limits", "one place asked", "two places",
+    "three places", "six places", "six quiet places", "long names", "no snapshot",
 ]  # fmt: skip
 
 
@@ -139,7 +173,7 @@ def test_every_state_fits_its_screen_and_can_be_read_from_its_distance(
     hang_wall: Hang, look_at: Look, barns: type[Barns], state: str
 ) -> None:
     wall = hang_wall(states(barns)[state])
-    for query in QUERIES.get(state, ("", "?lang=es&one=1")):
+    for query in QUERIES.get(state, ("", "?lang=es", "?lang=es&one=1")):
         page = look_at(f"{wall.url}/aisle{query}")
         for size in SIZES:
             page.set_viewport_size({"width": size[0], "height": size[1]})
@@ -345,23 +379,86 @@ def test_a_page_whose_frame_is_outdated_loads_itself_again(hang_wall: Hang, look
     assert page.evaluate("window.mark") is None
 
 
-@pytest.mark.parametrize("size", [(1920, 1080), (800, 480)])
-def test_the_note_below_a_pole_ends_before_the_kit_signs(
-    hang_wall: Hang, look_at: Look, barns: type[Barns], size: tuple[int, int]
+def test_every_row_shows_its_numbers_its_word_what_counts_and_the_sentence_in_both_languages(
+    hang_wall: Hang, look_at: Look, barns: type[Barns]
 ) -> None:
-    """Also in its longest form: both inputs differ, and two signs stand in the row."""
-    kit = (barns.kit("stall-fans"), barns.mister())
-    places = (
-        barns.place("stalls", 30, 60, 3, rule_level=1, air_level=3, kit=kit),
-        barns.place("rack", 30, 60, 1, rule_level=1, air_level=2, kit=kit),
-        barns.place("arena", 30, 60, 2, rule_level=2, air_level=1, roof="trot", kit=kit[:1]),
-        barns.place("outdoors", 30, 60, 0, kit=kit[:1]),
+    rows = look_at(hang_wall(barns.hot_noon()).url + "/aisle").locator(".row")
+    # 27.4 °C is 81.3 °F; 38.0 °C is 100.4 °F (definition of the scale), and 100.4 + 44 is 144.4.
+    arena = rows.nth(1).inner_text()
+    for text in ("144", "CARE", "CUIDE", "wet bulb 81°F", "air takes 0.9× trot", "walk only"):
+        assert text in arena
+    assert "Rule says easy. Air: walk only. Worse counts." in arena
+    assert "Regla: suave. Aire: sólo paso. Manda lo peor." in arena
+    outside = rows.nth(3).inner_text()
+    assert "Air: up to trot. Worse counts." in outside
+    assert "Aire: hasta trote. Manda lo peor." in outside
+    assert "Rule" not in outside
+    assert rows.locator(".note [lang=es]").count() == rows.locator(".note [lang=en]").count() == 4
+
+
+def test_a_sentence_is_bold_only_where_the_level_is_raised(hang_wall: Hang, look_at: Look, barns: type[Barns]) -> None:
+    page = look_at(hang_wall(barns.damp_morning()).url + "/aisle")
+    weights = page.evaluate(
+        "[...document.querySelectorAll('.row')].map(r => [r.dataset.level, "
+        "getComputedStyle(r.querySelector('.note b')).fontWeight])"
     )
-    wall = hang_wall(barns.barn(*places))
-    for query in ("", "?lang=es", "?lang=es&one=1", "?one=1"):
+    assert weights == [["0", "400"], ["2", "700"], ["0", "400"], ["2", "700"]]
+
+
+@pytest.mark.parametrize("state", ["longest sentences", "six quiet places", "late"])
+def test_a_board_still_fits_when_the_link_bar_stands_over_it(
+    hang_wall: Hang, look_at: Look, barns: type[Barns], state: str
+) -> None:
+    now = [0.0]
+    wall = hang_wall(states(barns)[state], clock=lambda: now[0])
+    now[0] = 30.0
+    for size in SIZES:
+        page = look_at(wall.url + "/aisle", size)
+        assert page.evaluate("document.body.dataset.link") == "bar"
+        assert page.locator("#nolink").is_visible()
+        assert page.evaluate(OVERFLOW) == [], size
+
+
+DESCENDERS_CUT = """() => [...document.querySelectorAll('.board > .bar p span')].filter(span => {
+  const font = getComputedStyle(span), pen = document.createElement('canvas').getContext('2d');
+  pen.font = `${font.fontWeight} ${font.fontSize} B612`;
+  const mark = document.createElement('i');
+  mark.style.cssText = 'display: inline-block; width: 0; height: 0';
+  span.append(mark);
+  const deepest = mark.getBoundingClientRect().bottom + pen.measureText('gjpqy').actualBoundingBoxDescent;
+  mark.remove();
+  return deepest > Math.min(span.getBoundingClientRect().bottom, span.closest('.bar').getBoundingClientRect().bottom);
+}).map(span => span.textContent)"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("state", ["asked", "lost", "long names"])
+def test_no_letter_of_the_message_bar_is_cut_below(
+    hang_wall: Hang, look_at: Look, barns: type[Barns], size: tuple[int, int], state: str
+) -> None:
+    page = look_at(hang_wall(states(barns)[state]).url + "/aisle", size)
+    assert page.locator(".board > .bar p span").count() == 2
+    assert page.evaluate(DESCENDERS_CUT) == []
+
+
+@pytest.mark.parametrize("places", [("outdoors",), ("outdoors", "stalls")])
+@pytest.mark.parametrize(("query", "said"), [("", ["walk only", "sólo paso"]), ("?lang=es&one=1", ["sólo paso"])])
+def test_what_the_roof_limits_stands_in_the_head_of_every_board(
+    hang_wall: Hang, look_at: Look, barns: type[Barns], places: tuple[str, ...], query: str, said: list[str]
+) -> None:
+    limited = barns.split("outdoors", 1, 2, temp_c=38, rh_pct=44)
+    wall = hang_wall(barns.barn(limited, *(barns.place(name) for name in places[1:])))
+    for size in SIZES:
         page = look_at(wall.url + "/aisle" + query, size)
-        over = """[...document.querySelectorAll('.row')].filter(row => {
-            const note = row.querySelector('.note > span:last-child').getBoundingClientRect();
-            return note.right > row.querySelector('.thing').getBoundingClientRect().left;
-        }).map(row => row.innerText)"""
-        assert page.evaluate(over) == [], query
+        shown = page.locator(".head .limit")
+        assert shown.all_inner_texts() == said
+        assert all(shown.nth(at).is_visible() for at in range(len(said)))
+        assert page.evaluate(OVERFLOW) == [], size
+        if size in PITCH:
+            assert too_small(page, size) == [], size
+
+
+def test_the_phrase_of_the_head_is_measured_at_its_distance(hang_wall: Hang, look_at: Look, barns: type[Barns]) -> None:
+    page = look_at(hang_wall(barns.barn(barns.split("arena", 1, 2), barns.place("stalls"))).url + "/aisle")
+    far = page.evaluate("['readM', 'readSmallM'].map(k => Number(document.querySelector('.limit').dataset[k]))")
+    assert far == [2.5, 0.7]

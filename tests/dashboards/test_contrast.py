@@ -17,9 +17,9 @@ from dashboards.assets import FOLDER
 FACES = ("day", "night", "glare")
 
 
-def tokens(face: str) -> dict[str, str]:
+def tokens(face: str, sheet: str = "aisle.css") -> dict[str, str]:
     """The variables of a face; what a face does not set it takes from the day."""
-    css = (FOLDER / "aisle.css").read_text(encoding="utf-8")
+    css = (FOLDER / sheet).read_text(encoding="utf-8")
     found: dict[str, str] = {}
     for selector in (":root", rf"\[data-face={face}\]"):
         block = re.search(rf"^{selector} \{{(.*?)\}}", css, re.DOTALL | re.MULTILINE)
@@ -75,3 +75,15 @@ def test_levels_darken_step_by_step_so_grey_print_keeps_the_order(face: str) -> 
     steps = [luminance(colours[name]) for name in ("paper", "level1", "level2", "level3")]
     assert steps == sorted(steps, reverse=True)
     assert all(before / after > 1.2 for before, after in pairwise(steps))
+
+
+@pytest.mark.parametrize("face", FACES)
+def test_by_hand_can_be_read_and_its_marks_seen(face: str) -> None:
+    colours = tokens(face)
+    assert contrast(colours["info"], colours["on-info"]) >= 4.5
+    assert contrast(colours["info"], colours["paper"]) >= 4.5
+
+
+@pytest.mark.parametrize("face", FACES)
+def test_all_pages_have_the_colours_that_are_checked_here(face: str) -> None:
+    assert tokens(face, "tokens.css") == tokens(face)

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from dashboards.air_text import shown_carry
 from dashboards.messages import Message
-from dashboards.present import Board, live_board, lost_board, shown_sum, temp_f_of
+from dashboards.present import Board, live_board, lost_board
+from dashboards.rows import shown_sum, temp_f_of
 from dashboards.words import Words, load_words
 from gateway.engine.snapshot import Snapshot
 
@@ -126,7 +128,58 @@ def test_a_place_that_was_never_read_says_so(barns: type[Barns]) -> None:
 def test_a_late_row_keeps_its_number_and_tells_its_age(barns: type[Barns]) -> None:
     row = live_board(barns.barn(barns.place("stalls", 30, 57, 1, freshness="late", age_s=200.0)), texts()).rows[0]
     assert (row.freshness, row.sum_text, row.level) == ("late", "143", 1)
-    assert [line.text for line in row.note] == ["3 min old", "hace 3 min", "Air: enough"]
+    assert [line.text for line in row.age] == ["3 min old", "hace 3 min"]
+
+
+@pytest.mark.parametrize("kits", [0, 1, 2])
+@pytest.mark.parametrize("freshness", ["fresh", "late"])
+def test_a_row_has_all_numbers_and_both_inputs_in_each_language_whatever_else_it_shows(
+    barns: type[Barns], kits: int, freshness: str
+) -> None:
+    kit = (barns.kit("fans"), barns.mister())[:kits]
+    # 20 °C is 68 °F by definition of the scale.
+    at = barns.split(
+        "rack", 2, 1, temp_c=30, rh_pct=60, wet_bulb_c=20.0, carry=1.58, kit=kit, freshness=freshness, age_s=600.0
+    )
+    row = live_board(barns.barn(at), texts()).rows[0]
+    assert [(f.before, f.value, f.after) for f in row.facts] == [
+        ("wet bulb", "68°F", ""), ("air takes", "1.5×", "rest"), ("", "up to trot", ""),
+    ]  # fmt: skip
+    assert [line.text for line in row.note] == ["Rule says hot. Air: enough.", "Regla: calor. Aire: alcanza."]
+    assert [line.text for line in row.policy] == ["Air counts.", "Manda el aire."]
+    assert bool(row.age) == (freshness == "late")
+
+
+def test_a_row_is_spoken_with_all_that_it_shows(barns: type[Barns]) -> None:
+    at = barns.split("arena", 1, 2, temp_c=30, rh_pct=57, wet_bulb_c=20.0, carry=0.93)
+    in_english, in_spanish = (live_board(barns.barn(at), texts(lang)).rows[0].said for lang in ("en", "es"))
+    assert in_english == (
+        "Arena: CARE, heat number 143, 86 degrees, 57 percent, wet bulb 68 degrees, air takes 0.9 times the heat of a "
+        "horse (trot), walk only. Rule says easy. Air: walk only. Worse counts."
+    )
+    assert in_spanish == (
+        "Pista: CUIDE, número de calor 143, 86 grados, 57 por ciento, bulbo húmedo 68 grados, el aire quita 0.9 veces "
+        "el calor de un caballo (trote), sólo paso. Regla: suave. Aire: sólo paso. Manda lo peor."
+    )
+    late = dataclasses.replace(at, freshness="late", age_s=600.0)
+    said = live_board(barns.barn(late), texts("en")).rows[0].said
+    assert said.startswith("Arena: CARE, heat number 143, 10 min old, wet bulb 68 degrees, air takes 0.9 times")
+
+
+@pytest.mark.parametrize("missing", ["sum_f_pct", "temp_c", "rh_pct", "wet_bulb_c", "carry"])
+def test_a_place_without_one_of_its_numbers_shows_none(barns: type[Barns], missing: str) -> None:
+    none: dict[str, Any] = {missing: None}
+    at = dataclasses.replace(barns.place("rack", 30, 57, 1), **none)
+    row = live_board(barns.barn(at), texts()).rows[0]
+    assert (row.freshness, row.sum_text, row.facts, row.policy) == ("lost", "", (), ())
+
+
+@pytest.mark.parametrize(
+    ("carry", "shown"),
+    [(0.97, "0.9"), (1.0, "1.0"), (1.19, "1.1"), (1.2, "1.2"), (2.3, "2.3"), (0.04, "0.0"), (10, "10.0")],
+)
+def test_a_shown_carry_is_cut_and_never_says_more_than_there_is(carry: float, shown: str) -> None:
+    assert shown_carry(carry) == shown
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 HANG_UP = b""  # in a script: the port vanishes
-REQUEST_BYTES = 8  # every request that these tests send
+REQUEST_BYTES = 8  # every Modbus request that these tests send
 
 Script = Callable[[bytes], list[tuple[float, bytes]]]
 
@@ -48,8 +48,8 @@ class Pty:
 class Peer:
     """A far end that answers each request by `script`: pairs of a delay after the request and bytes."""
 
-    def __init__(self, pty: Pty, script: Script) -> None:
-        self._pty, self.script = pty, script
+    def __init__(self, pty: Pty, script: Script, *, request_bytes: int = REQUEST_BYTES) -> None:
+        self._pty, self.script, self._request_bytes = pty, script, request_bytes
         self.requests: list[tuple[float, bytes]] = []
         self._due: list[tuple[float, bytes]] = []
         self._stop = threading.Event()
@@ -66,8 +66,8 @@ class Peer:
             wait_s = min([0.01, *(max(0.0, due_s - time.monotonic()) for due_s, _ in self._due)])
             if select.select([self._pty.far], [], [], wait_s)[0]:
                 got += os.read(self._pty.far, 256)
-            while len(got) >= REQUEST_BYTES:
-                request, got = got[:REQUEST_BYTES], got[REQUEST_BYTES:]
+            while len(got) >= self._request_bytes:
+                request, got = got[: self._request_bytes], got[self._request_bytes :]
                 now_s = time.monotonic()
                 self.requests.append((now_s, request))
                 self._due += [(now_s + delay_s, data) for delay_s, data in self.script(request)]

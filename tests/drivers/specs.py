@@ -10,7 +10,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from gateway.model import BusSpec, KitKind, KitSpec, RelaySpec, SensorSpec
+from gateway.barn import BusSpec, KitSpec, RelaySpec, SensorSpec
+from gateway.model import AIR, KitKind, Quantity
 
 ANSWER_WITHIN_S = 0.2  # long enough for a far end on a busy machine
 
@@ -30,7 +31,9 @@ def sysfs_tree(root: Path) -> BusSpec:
     return BusSpec(name="kernel", kind="sysfs", options={"root": str(root)})
 
 
-def sensor(kind: str, options: Mapping[str, Any], *, bus: str = "line-a") -> SensorSpec:
+def sensor(
+    kind: str, options: Mapping[str, Any], *, bus: str = "line-a", quantities: tuple[Quantity, ...] = AIR
+) -> SensorSpec:
     return SensorSpec(
         name="stalls-air",
         place="stalls",
@@ -40,6 +43,7 @@ def sensor(kind: str, options: Mapping[str, Any], *, bus: str = "line-a") -> Sen
         late_after_s=15.0,
         lost_after_s=60.0,
         stuck_after_s=900.0,
+        quantities=quantities,
         options=options,
     )
 
@@ -50,7 +54,7 @@ def field(register: int, kind: str, scale: float = 1.0, offset: float = 0.0) -> 
 
 def modbus_air(temp: Mapping[str, Any], rh: Mapping[str, Any], **changed: Any) -> SensorSpec:
     options = {"unit": 1, "function": 4, "base": 0, "word_order": "high-first", "temp": temp, "rh": rh}
-    return sensor("modbus-air", options | changed)
+    return sensor("modbus-registers", options | changed)
 
 
 def iio_air(**changed: Any) -> SensorSpec:
@@ -72,7 +76,7 @@ def kit(*, coil: int, contact: str) -> KitSpec:
         place="stalls",
         kind=KitKind.FAN,
         relay="block-1",
-        coil=coil,
+        output=coil,
         contact=contact,
         on_level=1,
         min_on_s=30.0,

@@ -1,26 +1,29 @@
-"""Owns: checks of the Modbus RTU codec.
+"""Owns: checks of the Modbus codec, in both frames.
 
 Must not know: ports.
 How it works: published frames with their source beside each; answers built by pymodbus; answers fed whole, byte
-by byte, with junk behind, and with each single bit flipped. Every frame's checksum is also computed by pymodbus.
+by byte, with junk before and behind, and with each single bit flipped. Every frame is also made by pymodbus.
 """
 
 from __future__ import annotations
 
 import math
 import struct
+from contextlib import suppress
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from pymodbus.framer import FramerRTU
+from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU, ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsResponse, ReadDiscreteInputsResponse
 from pymodbus.pdu.register_message import ReadHoldingRegistersResponse, ReadInputRegistersResponse
 
-from drivers.modbus_frame import (
+from drivers.modbus_frame import RtuFrame, TcpFrame
+from drivers.modbus_pdu import (
     Request,
+    TargetSilent,
     number,
     read_bits,
     read_registers,
@@ -30,7 +33,7 @@ from drivers.modbus_frame import (
     write_register,
     write_registers,
 )
-from gateway.errors import ChecksumError, FrameError, RangeError, ReadError, Refused
+from gateway.errors import BusTimeout, ChecksumError, FrameError, RangeError, ReadError, Refused
 
 GUIDE = "MODBUS Application Protocol V1.1b3, section 6 (from memory)"
 
@@ -126,7 +129,7 @@ ANSWERS = [
 # Codes: MODBUS Application Protocol V1.1b3, section 7, as vendors' manuals repeat them.
 REFUSALS = [
     (read_registers(unit=1, function=4, address=1, count=2), "01 84 02 C2C1", 2, "illegal address"),
-    (read_registers(unit=1, function=3, address=0, count=2), "01 83 0B 00F7", 11, "behind the gateway is silent"),
+    (read_registers(unit=1, function=3, address=0, count=2), "01 83 06 C132", 6, "busy"),
 ]
 
 WITH_ANSWER = [(request, answer) for _, request, answer, _ in ANSWERS] + [
@@ -146,15 +149,16 @@ def from_pymodbus(answer: ModbusPDU, unit: int) -> bytes:
 
 @pytest.mark.parametrize(("source", "request_", "frame"), REQUESTS)
 def test_requests_are_the_published_bytes(source: str, request_: Request[Any], frame: str) -> None:
-    assert request_.frame.hex() == bytes.fromhex(frame).hex(), source
-    assert request_.frame == sealed(request_.frame[:-2])
+    sent = RtuFrame(request_).frame
+    assert sent.hex() == bytes.fromhex(frame).hex(), source
+    assert sent == sealed(sent[:-2])
 
 
 @pytest.mark.parametrize(("source", "request_", "answer", "content"), ANSWERS)
 def test_answers_are_read_as_published(source: str, request_: Request[Any], answer: str, content: Any) -> None:
     raw = bytes.fromhex(answer)
     assert raw == sealed(raw[:-2]), source
-    assert request_.parse(raw) == content, source
+    assert RtuFrame(request_).parse(raw) == content, source
 
 
 @pytest.mark.parametrize(("request_", "answer", "code", "meaning"), REFUSALS)
@@ -162,24 +166,34 @@ def test_an_exception_is_a_refusal_with_its_meaning(
     request_: Request[Any], answer: str, code: int, meaning: str
 ) -> None:
     with pytest.raises(Refused, match=meaning) as caught:
-        request_.parse(bytes.fromhex(answer))
+        RtuFrame(request_).parse(bytes.fromhex(answer))
     assert caught.value.code == code
+
+
+def test_a_gateway_whose_device_is_silent_is_a_lost_device_and_no_refusal() -> None:
+    # MODBUS Application Protocol V1.1b3, section 7, code 0B: "usually means that the device is not present".
+    request = read_registers(unit=1, function=3, address=0, count=2)
+    with pytest.raises(TargetSilent) as caught:
+        RtuFrame(request).parse(bytes.fromhex("01 83 0B 00F7"))
+    assert isinstance(caught.value, BusTimeout)
+    assert caught.value.quality == "silent"
 
 
 def test_an_unknown_exception_code_is_still_a_refusal() -> None:
     with pytest.raises(Refused, match="unknown code"):
-        read_bits(unit=1, function=1, address=0, count=1).parse(sealed(bytes((1, 0x81, 0x63))))
+        RtuFrame(read_bits(unit=1, function=1, address=0, count=1)).parse(sealed(bytes((1, 0x81, 0x63))))
 
 
 @pytest.mark.parametrize(("request_", "answer"), WITH_ANSWER)
 def test_the_length_is_right_at_every_byte(request_: Request[Any], answer: str) -> None:
     raw = bytes.fromhex(answer)
     refused = raw[1] & 0x80
+    frame = RtuFrame(request_)
     for count in range(len(raw)):
-        assert request_.length(raw[:count]) > count
+        assert frame.length(raw[:count]) > count
         if count >= 2 or not refused:
-            assert request_.length(raw[:count]) == len(raw)
-    assert request_.length(raw) == len(raw)
+            assert frame.length(raw[:count]) == len(raw)
+    assert frame.length(raw) == len(raw)
 
 
 @pytest.mark.parametrize(("request_", "answer"), WITH_ANSWER)
@@ -187,32 +201,33 @@ def test_a_part_of_an_answer_is_no_answer(request_: Request[Any], answer: str) -
     raw = bytes.fromhex(answer)
     for count in range(len(raw)):
         with pytest.raises(FrameError) as caught:
-            request_.parse(raw[:count])
+            RtuFrame(request_).parse(raw[:count])
         assert caught.value.raw == raw[:count]
 
 
 @pytest.mark.parametrize(("request_", "answer"), WITH_ANSWER)
 @pytest.mark.parametrize("junk", ["00", "FF", "0000", "01 04 04 FFCE 0258 AAF5"])
-def test_an_answer_with_junk_behind_it_is_refused(request_: Request[Any], answer: str, junk: str) -> None:
-    with pytest.raises(FrameError):
-        request_.parse(bytes.fromhex(answer) + bytes.fromhex(junk))
+def test_an_answer_with_junk_before_or_behind_it_is_refused(request_: Request[Any], answer: str, junk: str) -> None:
+    for raw in (bytes.fromhex(answer) + bytes.fromhex(junk), bytes.fromhex(junk) + bytes.fromhex(answer)):
+        with pytest.raises(FrameError):
+            RtuFrame(request_).parse(raw)
 
 
 @pytest.mark.parametrize(("request_", "answer"), WITH_ANSWER)
 def test_every_single_flipped_bit_is_refused(request_: Request[Any], answer: str) -> None:
-    raw = bytes.fromhex(answer)
+    raw, frame = bytes.fromhex(answer), RtuFrame(request_)
     for place in range(8 * len(raw)):
         flipped = (int.from_bytes(raw, "big") ^ 1 << place).to_bytes(len(raw), "big")
         with pytest.raises(FrameError):
-            request_.parse(flipped)
+            frame.parse(flipped)
         with pytest.raises(FrameError):  # as a wire collects it, which may stop earlier
-            request_.parse(flipped[: request_.length(flipped)])
+            frame.parse(flipped[: frame.length(flipped)])
 
 
 def test_a_wrong_checksum_says_both_sums() -> None:
     request = read_registers(unit=1, function=4, address=1, count=2)
     with pytest.raises(ChecksumError) as caught:
-        request.parse(bytes.fromhex("01 04 04 FFCE 0258 AAF4"))
+        RtuFrame(request).parse(bytes.fromhex("01 04 04 FFCE 0258 AAF4"))
     assert (caught.value.received, caught.value.expected) == (0xF4AA, 0xF5AA)
 
 
@@ -228,54 +243,130 @@ def test_a_wrong_checksum_says_both_sums() -> None:
 )
 def test_a_sound_frame_that_answers_something_else_is_refused(answer: str, said: str) -> None:
     with pytest.raises(FrameError, match=said):
-        read_registers(unit=1, function=4, address=1, count=2).parse(sealed(bytes.fromhex(answer)))
+        RtuFrame(read_registers(unit=1, function=4, address=1, count=2)).parse(sealed(bytes.fromhex(answer)))
 
 
 @pytest.mark.parametrize("answer", ["0A 05 0001 FF00", "0A 05 0000 0000"])
 def test_a_write_whose_echo_names_another_coil_or_value_is_refused(answer: str) -> None:
     with pytest.raises(FrameError, match="begins otherwise"):
-        write_coil(unit=10, address=0, on=True).parse(sealed(bytes.fromhex(answer)))
+        RtuFrame(write_coil(unit=10, address=0, on=True)).parse(sealed(bytes.fromhex(answer)))
 
 
 @given(st.integers(1, 247), st.sampled_from([3, 4]), st.integers(0, 0xFF00), st.lists(words, min_size=1, max_size=125))
 def test_registers_built_by_pymodbus_come_back(unit: int, function: int, address: int, values: list[int]) -> None:
     answer = {3: ReadHoldingRegistersResponse, 4: ReadInputRegistersResponse}[function](registers=values)
     request = read_registers(unit=unit, function=function, address=address, count=len(values))
-    assert request.parse(from_pymodbus(answer, unit)) == tuple(values)
+    assert RtuFrame(request).parse(from_pymodbus(answer, unit)) == tuple(values)
+    assert TcpFrame(request, 7).parse(over_tcp(answer, unit, 7)) == tuple(values)
 
 
 @given(st.integers(1, 247), st.sampled_from([1, 2]), st.lists(st.booleans(), min_size=1, max_size=2000))
 def test_bits_built_by_pymodbus_come_back(unit: int, function: int, values: list[bool]) -> None:
     answer = {1: ReadCoilsResponse, 2: ReadDiscreteInputsResponse}[function](bits=values)
     request = read_bits(unit=unit, function=function, address=0, count=len(values))
-    assert request.parse(from_pymodbus(answer, unit)) == tuple(values)
+    assert RtuFrame(request).parse(from_pymodbus(answer, unit)) == tuple(values)
+    assert TcpFrame(request, 7).parse(over_tcp(answer, unit, 7)) == tuple(values)
 
 
-@given(
-    st.one_of(
-        st.builds(read_registers, unit=st.just(9), function=st.sampled_from([3, 4]), address=words, count=st.just(1)),
-        st.builds(read_bits, unit=st.just(9), function=st.sampled_from([1, 2]), address=words, count=st.just(1)),
-        st.builds(write_coil, unit=st.just(9), address=words, on=st.booleans()),
-        st.builds(write_register, unit=st.just(9), address=words, value=words),
-        st.builds(
-            write_coils, unit=st.just(9), address=st.just(7), values=st.lists(st.booleans(), min_size=1, max_size=1968)
-        ),
-        st.builds(
-            write_registers, unit=st.just(9), address=st.just(7), values=st.lists(words, min_size=1, max_size=123)
-        ),
-    )
+REQUESTED = st.one_of(
+    st.builds(read_registers, unit=st.just(9), function=st.sampled_from([3, 4]), address=words, count=st.just(1)),
+    st.builds(read_bits, unit=st.just(9), function=st.sampled_from([1, 2]), address=words, count=st.just(1)),
+    st.builds(write_coil, unit=st.just(9), address=words, on=st.booleans()),
+    st.builds(write_register, unit=st.just(9), address=words, value=words),
+    st.builds(
+        write_coils, unit=st.just(9), address=st.just(7), values=st.lists(st.booleans(), min_size=1, max_size=1968)
+    ),
+    st.builds(write_registers, unit=st.just(9), address=st.just(7), values=st.lists(words, min_size=1, max_size=123)),
 )
-def test_pymodbus_understands_every_request(request_: Request[Any]) -> None:
-    assert request_.frame == sealed(request_.frame[:-2])
-    understood = DecodePDU(is_server=True).decode(request_.frame[1:-2])
+
+
+@given(REQUESTED, words)
+def test_pymodbus_understands_every_request(request_: Request[Any], transaction: int) -> None:
+    sent = RtuFrame(request_).frame
+    assert sent == sealed(sent[:-2])
+    understood = DecodePDU(is_server=True).decode(request_.pdu)
     assert understood is not None
-    assert bytes((understood.function_code,)) + understood.encode() == request_.frame[1:-2]
+    assert bytes((understood.function_code,)) + understood.encode() == request_.pdu
+    used, unit, found, pdu = FramerSocket(DecodePDU(is_server=True)).decode(TcpFrame(request_, transaction).frame)
+    assert (used, unit, found, pdu) == (len(request_.pdu) + 7, request_.unit, transaction, request_.pdu)
 
 
-@given(st.binary(max_size=300))
-def test_noise_is_never_taken_for_an_answer(noise: bytes) -> None:
-    with pytest.raises(ReadError):
-        read_registers(unit=1, function=4, address=1, count=2).parse(noise)
+fuzz = settings(max_examples=4000, deadline=None)  # about 6 s
+
+
+@fuzz
+@given(st.binary(max_size=40), REQUESTED)
+def test_noise_is_never_taken_for_an_answer_and_never_breaks_the_codec(noise: bytes, request_: Request[Any]) -> None:
+    for frame in (RtuFrame(request_), TcpFrame(request_, 7)):
+        assert frame.length(noise) >= 0
+        with pytest.raises(ReadError):
+            frame.parse(noise)
+
+
+@fuzz
+@given(st.binary(max_size=40), REQUESTED)
+def test_noise_in_a_sound_frame_is_an_answer_or_a_read_error(noise: bytes, request_: Request[Any]) -> None:
+    pdu = request_.head[:1] + noise
+    with suppress(ReadError):
+        RtuFrame(request_).parse(sealed(bytes((request_.unit,)) + pdu))
+    with suppress(ReadError):
+        TcpFrame(request_, 7).parse(struct.pack(">HHHB", 7, 0, len(pdu) + 1, request_.unit) + pdu)
+
+
+# --- TCP ----------------------------------------------------------------------------------------------
+
+# Transaction 0001, unit 11, register 107 of 3: the answers of the guide's example in the header that
+# MODBUS Messaging on TCP/IP V1.0b, section 3.1.3, describes (from memory).
+TCP_REQUEST = read_registers(unit=17, function=3, address=107, count=3)
+TCP_ANSWER = bytes.fromhex("0001 0000 0009 11 03 06 022B 0000 0064")
+
+
+def over_tcp(answer: ModbusPDU, unit: int, transaction: int) -> bytes:
+    answer.dev_id, answer.transaction_id = unit, transaction
+    return FramerSocket(DecodePDU(is_server=False)).buildFrame(answer)
+
+
+def test_a_request_over_tcp_is_the_published_bytes() -> None:
+    assert TcpFrame(TCP_REQUEST, 1).frame.hex() == bytes.fromhex("0001 0000 0006 11 03 006B 0003").hex()
+    assert TcpFrame(TCP_REQUEST, 1).parse(TCP_ANSWER) == (555, 0, 100)
+
+
+def test_the_length_over_tcp_is_right_at_every_byte() -> None:
+    frame = TcpFrame(TCP_REQUEST, 1)
+    for count in range(len(TCP_ANSWER)):
+        assert frame.length(TCP_ANSWER[:count]) > count
+        assert count < 6 or frame.length(TCP_ANSWER[:count]) == len(TCP_ANSWER)
+        with pytest.raises(FrameError):
+            frame.parse(TCP_ANSWER[:count])
+
+
+def test_junk_before_or_behind_an_answer_over_tcp_is_refused() -> None:
+    for raw in (b"\0" + TCP_ANSWER, TCP_ANSWER + b"\0", TCP_ANSWER + TCP_ANSWER):
+        with pytest.raises(FrameError):
+            TcpFrame(TCP_REQUEST, 1).parse(raw)
+
+
+def test_every_flipped_bit_of_header_function_and_byte_count_is_refused() -> None:
+    """The data behind them has no checksum over TCP: the network below has its own."""
+    for place in range(8 * 9):
+        flipped = bytearray(TCP_ANSWER)
+        flipped[place // 8] ^= 1 << place % 8
+        with pytest.raises(ReadError):
+            TcpFrame(TCP_REQUEST, 1).parse(bytes(flipped))
+
+
+def test_no_length_in_a_header_makes_a_wire_wait_for_more_than_a_frame_can_hold() -> None:
+    # 253 bytes: MODBUS Application Protocol V1.1b3, section 4.1.
+    for length in (0, 1, 2, 255, 0xFFFF):
+        header = struct.pack(">HHHB", 1, 0, length, 17)
+        assert TcpFrame(TCP_REQUEST, 1).length(header) == len(header)
+
+
+def test_an_exception_over_tcp_is_a_refusal_or_a_silent_device() -> None:
+    with pytest.raises(Refused, match="illegal address"):
+        TcpFrame(TCP_REQUEST, 1).parse(bytes.fromhex("0001 0000 0003 11 83 02"))
+    with pytest.raises(TargetSilent):
+        TcpFrame(TCP_REQUEST, 1).parse(bytes.fromhex("0001 0000 0003 11 83 0B"))
 
 
 @pytest.mark.parametrize(

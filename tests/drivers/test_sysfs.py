@@ -7,15 +7,20 @@ Documentation/hwmon/sysfs-interface.rst describe it.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
-from drivers.sysfs import HwmonAir, IioAir, SysfsRoot
-from gateway.errors import BadText, DeviceFault, EmptyText, Implausible, PortGone, ReadError
+from drivers.sysfs import Hwmon, Iio, SysfsRoot
+from gateway.errors import BadText, DeviceFault, EmptyText, Implausible, PortGone, ReadError, SiteError
+from gateway.model import Quantity
 from gateway.ports import Sensor
 from tests.contract.sensor_contract import SensorContract
 from tests.drivers.specs import hwmon_air, iio_air, sysfs_tree
+from tests.drivers.specs import sensor as spec_of
 
 # Conversion of the Si7020 driver, drivers/iio/humidity/si7020.c: (raw + offset) * scale.
 SI7020 = {
@@ -45,19 +50,28 @@ def hwmon_folder(root: Path, number: int = 0) -> Path:
     return root / f"class/hwmon/hwmon{number}"
 
 
-def iio(root: Path, **changed: str) -> IioAir:
-    return IioAir(iio_air(**changed), SysfsRoot(sysfs_tree(root)))
+def iio(root: Path, **changed: str) -> Iio:
+    return Iio(iio_air(**changed), SysfsRoot(sysfs_tree(root)))
 
 
-def hwmon(root: Path, **changed: str) -> HwmonAir:
-    return HwmonAir(hwmon_air(**changed), SysfsRoot(sysfs_tree(root)))
+def hwmon(root: Path, **changed: str) -> Hwmon:
+    return Hwmon(hwmon_air(**changed), SysfsRoot(sysfs_tree(root)))
+
+
+def mapped(kind: str, root: Path, device: str, **names: str) -> Iio | Hwmon:
+    """A sensor with the quantities that `names` has, in the order of the model."""
+    quantities = tuple(each for each in Quantity if each.key in names)
+    options = {"device": device, "rh_unit": "milli-percent"} | names
+    spec = spec_of(kind, options, bus="kernel", quantities=quantities)
+    sysfs = SysfsRoot(sysfs_tree(root))
+    return Iio(spec, sysfs) if kind == "iio" else Hwmon(spec, sysfs)
 
 
 def values(sensor: Sensor) -> list[float]:
     return [raw.value for raw in sensor.read()]
 
 
-class TestIioAir(SensorContract):
+class TestIio(SensorContract):
     @pytest.fixture
     def sensor(self, tmp_path: Path) -> Sensor:
         put(iio_folder(tmp_path), SI7020)
@@ -68,7 +82,7 @@ class TestIioAir(SensorContract):
         return iio(tmp_path)
 
 
-class TestHwmonAir(SensorContract):
+class TestHwmon(SensorContract):
     @pytest.fixture
     def sensor(self, tmp_path: Path) -> Sensor:
         put(hwmon_folder(tmp_path), SHT4X)
@@ -134,6 +148,56 @@ def test_iio_without_a_scale_is_not_guessed(tmp_path: Path) -> None:
         iio(tmp_path).read()
 
 
+def test_iio_pressure_is_in_kilopascal(tmp_path: Path) -> None:
+    # Documentation/ABI/testing/sysfs-bus-iio: in_pressure_input in kilopascal, in_temp_input in milli-°C.
+    put(iio_folder(tmp_path), {"name": "bmp280", "in_temp_input": "21500", "in_pressure_input": "101.325"})
+    sensor = mapped("iio", tmp_path, "bmp280", temp="in_temp", pressure="in_pressure")
+    assert values(sensor) == pytest.approx([21.5, 101_325.0])
+
+
+def test_iio_skin_and_globe_are_temperatures(tmp_path: Path) -> None:
+    put(
+        iio_folder(tmp_path),
+        {
+            "name": "mlx90614",
+            "in_temp_ambient_raw": "15000",
+            "in_temp_object_raw": "15425",
+            "in_temp_offset": "-13657.5",
+            "in_temp_scale": "20",
+        },
+    )
+    # drivers/iio/temperature/mlx90614.c: counts of 0.02 K; 15425 and 15000 of them are 35.35 and 26.85 °C.
+    sensor = mapped("iio", tmp_path, "mlx90614", skin="in_temp_object", globe="in_temp_ambient")
+    assert values(sensor) == pytest.approx([26.85, 35.35])
+
+
+def test_iio_current_and_supply_are_in_thousandths(tmp_path: Path) -> None:
+    # Documentation/ABI/testing/sysfs-bus-iio: milliamps, millivolts.
+    put(
+        iio_folder(tmp_path),
+        {"name": "ina226", "in_current3_raw": "500", "in_current3_scale": "2.5", "in_voltage1_input": "11900"},
+    )
+    sensor = mapped("iio", tmp_path, "ina226", current="in_current3", supply="in_voltage1")
+    assert values(sensor) == pytest.approx([1.25, 11.9])
+
+
+@pytest.mark.parametrize(
+    ("names", "word"),
+    [
+        ({"wind": "in_velocity"}, "iio has no wind; allowed: temp, globe, skin, rh, pressure"),
+        ({"speed": "in_rot"}, "iio has no speed"),
+        ({"temp": "in_voltage0"}, "allowed: a channel in_temp"),
+        ({"rh": "in_temp"}, "allowed: a channel in_humidityrelative"),
+        ({"temp": "in_temperature"}, "allowed: a channel in_temp"),
+    ],
+)
+def test_iio_channel_of_another_type_is_a_mistake_of_the_site_file(
+    tmp_path: Path, names: dict[str, str], word: str
+) -> None:
+    with pytest.raises(SiteError, match=word):
+        mapped("iio", tmp_path, "x", **names)
+
+
 # --- hwmon --------------------------------------------------------------------------------------------
 
 
@@ -141,6 +205,19 @@ def test_hwmon_gives_thousandths(tmp_path: Path) -> None:
     put(hwmon_folder(tmp_path), SHT4X)
     # Documentation/hwmon/sysfs-interface.rst: millidegree Celsius and milli-percent.
     assert values(hwmon(tmp_path)) == pytest.approx([-5.25, 64.5])
+
+
+def test_hwmon_amps_volts_and_revolutions(tmp_path: Path) -> None:
+    # Documentation/hwmon/sysfs-interface.rst: curr in mA, in in mV, fan in RPM.
+    put(hwmon_folder(tmp_path), {"name": "x", "curr1_input": "4200", "in0_input": "11900", "fan2_input": "1450"})
+    sensor = mapped("hwmon", tmp_path, "x", current="curr1", supply="in0", speed="fan2")
+    assert values(sensor) == pytest.approx([4.2, 1450.0, 11.9])
+
+
+@pytest.mark.parametrize("names", [{"pressure": "pressure1"}, {"temp": "in0"}, {"supply": "intrusion0"}])
+def test_hwmon_channel_of_another_type_is_a_mistake_of_the_site_file(tmp_path: Path, names: dict[str, str]) -> None:
+    with pytest.raises(SiteError, match="allowed"):
+        mapped("hwmon", tmp_path, "x", **names)
 
 
 def test_hwmon_does_not_clamp(tmp_path: Path) -> None:
@@ -262,3 +339,13 @@ def test_nothing_is_held_open_between_reads(tmp_path: Path) -> None:
     sensor.read()
     held = [entry.resolve() for entry in Path("/proc/self/fd").iterdir()]
     assert not [path for path in held if tmp_path in path.parents]
+
+
+@settings(max_examples=600, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.binary(max_size=20), st.binary(max_size=20))
+def test_fuzz_gives_a_number_or_a_read_error(tmp_path: Path, raw: bytes, scale: bytes) -> None:
+    folder = put(iio_folder(tmp_path), SI7020)
+    (folder / "in_temp_raw").write_bytes(raw)
+    (folder / "in_temp_scale").write_bytes(scale)
+    with suppress(ReadError):
+        iio(tmp_path).read()

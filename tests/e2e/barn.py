@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import os
@@ -11,11 +12,13 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from drivers.bench.desk import ask
+from gateway.engine import link
+from gateway.model import CommandChange
 from gateway.store.queries import History
 
 
@@ -57,6 +60,34 @@ class Barn:
         places = self.now().get("places", [])
         return next((p for p in places if p["name"] == name), {})
 
+    def kit(self, name: str) -> dict[str, Any]:
+        """One piece of kit as /api/v1/now has it; empty while nobody tells."""
+        return next((k for p in self.now().get("places", []) for k in p["kit"] if k["name"] == name), {})
+
+    def faults(self) -> dict[tuple[str, str], str]:
+        """What is wrong, by subject and code: its sentence."""
+        return {(f["subject"], f["code"]): f["text"] for f in self.now().get("faults", [])}
+
+    def commands(self, kit: str) -> list[CommandChange]:
+        """What the history has of one piece of kit, oldest first."""
+        return [change for change in self.history.commands() if change.kit == kit]
+
+    def hand(self, subject: str, kind: str, minutes: float = 0, *, sure: bool = False) -> dict[str, Any]:
+        """Ask core over the link, as web does for a person."""
+        request = {"do": "hand", "subject": subject, "kind": kind, "minutes": minutes, "by": "Ana", "sure": sure}
+        return asyncio.run(link.ask(self.folder / "link.sock", request, within_s=20))
+
+    def put(self, **faults: str) -> None:
+        """Break things, as put(stalls_air="silence"); an underscore stands for a hyphen."""
+        for target, kind in faults.items():
+            answer = self.bench(do="fault", target=target.replace("_", "-"), kind=kind)
+            assert answer["ok"], answer
+
+    def mend(self, *targets: str) -> None:
+        """Mend these, or everything."""
+        for target in targets or self.bench(do="show")["faults"]:
+            self.bench(do="clear", target=target)
+
     def running(self) -> dict[str, bool]:
         """Which kit physically runs in the emulated barn."""
         found: dict[str, bool] = self.bench(do="show")["running"]
@@ -82,7 +113,14 @@ class Barn:
             if found := condition():
                 return found
             time.sleep(0.05)
-        raise AssertionError(f"{what} did not happen; now: {json.dumps(self.now())[:2000]}")
+        raise AssertionError(f"{what} did not happen; now: {json.dumps(self.now())[:4000]}")
+
+    def stays(self, condition: Callable[[], Any], barn_s: float, what: str) -> None:
+        """Look again and again for `barn_s` of barn time; it must be true each time."""
+        end = time.monotonic() + barn_s / self.speed
+        while time.monotonic() < end:
+            assert condition(), f"{what} did not stay so; now: {json.dumps(self.now())[:4000]}"
+            time.sleep(0.05)
 
     def stream(self) -> subprocess.Popen[bytes]:
         """A viewer: a process that reads the wall's event stream for as long as it is sent."""
@@ -99,16 +137,21 @@ class Barn:
 
 
 @contextlib.contextmanager
-def running_barn(folder: Path, *, speed: float) -> Iterator[Barn]:
-    """Start it, wait until the wall has air at all places, end it by its own process id."""
+def running_barn(
+    folder: Path, *, speed: float, options: Sequence[str] = (), notify: Path | None = None
+) -> Iterator[Barn]:
+    """Start it, wait until the wall has air at all places, end it by its own process id.
+
+    `options` are further words for `loosebox run`; `notify` is the socket on which a service manager would listen.
+    """
     port = free_port()
     process = subprocess.Popen(
         [
             sys.executable, "-m", "gateway.cli", "run",
-            "--dir", str(folder), "--speed", str(speed), "--port", str(port),
+            "--dir", str(folder), "--speed", str(speed), "--port", str(port), *options,
         ],
         stderr=(log := (folder.parent / "barn.log").open("w")), stdout=subprocess.DEVNULL, text=True,
-        env=os.environ | {"PYTHONUNBUFFERED": "1"},
+        env=os.environ | {"PYTHONUNBUFFERED": "1"} | ({"NOTIFY_SOCKET": str(notify)} if notify else {}),
     )  # fmt: skip
     barn = Barn(folder, port, process, speed)
     try:

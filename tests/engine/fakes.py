@@ -77,7 +77,7 @@ class Contact:
         self.deaf = False
         self.cut_off = False
 
-    def set(self, on: bool) -> None:
+    def set(self, on: bool, speed: float = 1.0) -> None:
         if self.cut_off:
             raise CommandError("no answer from the relay block")
         self.sets.append(on)

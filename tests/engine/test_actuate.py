@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from gateway.barn import KitSpec
 from gateway.engine.actuate import Actuation
 from gateway.engine.bus import Bus
-from gateway.model import Command, KitSpec, Reason
+from gateway.model import Command, Reason
 from tests.control.barns import fan, mister
 from tests.engine.fakes import Contact, HandClock, until
 
@@ -76,7 +77,7 @@ def test_water_goes_off_first_and_on_last(rig: Rig) -> None:
     order: list[str] = []
     for spec in (mister("mist"), mister("mist-2"), fan("fan"), fan("fan-2")):
         contact = rig.add(spec)
-        contact.set = lambda on, n=spec.name: order.append(f"{n} {on}")  # type: ignore[method-assign,misc]
+        contact.set = lambda on, speed=1.0, n=spec.name: order.append(f"{n} {on}")  # type: ignore[method-assign,misc]
     rig.apply(0, **{"fan": True, "mist-2": True, "fan-2": False, "mist": False})
     assert order == ["mist False", "fan-2 False", "fan True", "mist-2 True"]
 

@@ -98,7 +98,7 @@ def test_events_are_given_to_the_history_and_the_log(rig: Rig, caplog: pytest.Lo
     caplog.set_level("INFO")
     rig.tick(0)
     rig.tick(1)
-    assert len(rig.recorder.event_list) == 3  # fan and mister, put into their safe state; then the level
+    assert len(rig.recorder.event_list) == 4  # fan and mister, put into their safe state; the start; the level
     assert "stalls: level None -> 1 (sum 149.6, roof trot, carry " in caplog.text
     assert "mist: off" in caplog.text
 

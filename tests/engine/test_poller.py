@@ -8,9 +8,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from gateway.barn import Correction
 from gateway.engine.bus import Bus
 from gateway.engine.poller import Poller
-from gateway.errors import BusTimeout, ChecksumError, DeviceFault, GatewayError
+from gateway.errors import BusTimeout, ChecksumError, DeviceFault, GatewayError, NoNews, PortGone
 from gateway.model import Quality
 from tests.control.barns import sensor
 from tests.engine.fakes import HandClock, ListRecorder, TalkingSensor, until
@@ -19,11 +20,11 @@ from tests.engine.fakes import HandClock, ListRecorder, TalkingSensor, until
 class Rig:
     """A poller with one sensor that says what the test puts into `answer`."""
 
-    def __init__(self) -> None:
+    def __init__(self, corrections: tuple[Correction, ...] = ()) -> None:
         self.clock, self.recorder, self.bus = HandClock(), ListRecorder(), Bus("line")
         self.answer: tuple[float, float] | GatewayError = (30.0, 60.0)
         self.sensor = TalkingSensor("air", self._say)
-        self.poller = Poller(self.clock, self.recorder)
+        self.poller = Poller(self.clock, self.recorder, corrections)
         self.poller.add(sensor(), self.sensor, self.bus)
 
     def _say(self) -> tuple[float, float]:
@@ -133,3 +134,47 @@ def test_one_line_in_the_log_when_it_fails_and_one_when_it_is_back(rig: Rig, cap
         "air gives no reading (silent): unit 1: no answer within 0.30 s",
         "air reads well again",
     ]
+
+
+def test_a_vanished_port_is_looked_for_in_the_rhythm_of_its_sensor(rig: Rig) -> None:
+    rig.answer = PortGone("unplugged")
+    for now_s in range(200):
+        rig.poll(now_s)
+    assert rig.sensor.reads == 40
+
+
+def test_a_device_that_speaks_unasked_may_be_silent_while_its_last_word_is_young(rig: Rig) -> None:
+    rig.poll(0.0)
+    rig.answer = NoNews("node", 1.0)
+    rig.poll(5.0)
+    rig.poll(10.0)
+    assert [r.quality for r in rig.recorder.readings] == [Quality.GOOD] * 2
+    rig.poll(15.0)  # the last word is 15 s old, late after 10 s
+    assert [r.quality for r in rig.recorder.readings[2:]] == [Quality.SILENT] * 2
+
+
+def test_silence_before_the_first_word_is_a_failure(rig: Rig) -> None:
+    rig.answer = NoNews("node", 1.0)
+    rig.poll(0.0)
+    assert [r.quality for r in rig.recorder.readings] == [Quality.SILENT] * 2
+
+
+def _correction(offset: float) -> Correction:
+    return Correction(channel="air.rh_pct", offset=offset, on="2026-05-02", by="A. Groom", reference="salts")
+
+
+def test_a_correction_is_added_and_the_raw_number_kept() -> None:
+    rig = Rig((_correction(-2.5),))
+    rig.poll(0.0)
+    temp, rh = rig.recorder.readings
+    assert (rh.value, rh.raw) == (57.5, 60.0)
+    assert (temp.value, temp.raw) == (30.0, None)
+    rig.bus.close(2.0)
+
+
+def test_a_correction_cannot_hide_a_broken_sensor() -> None:
+    rig = Rig((_correction(+5.0),))
+    rig.answer = (30.0, 0.0)
+    rig.poll(0.0)
+    assert rig.recorder.readings[1].quality is Quality.OUT_OF_RANGE
+    rig.bus.close(2.0)

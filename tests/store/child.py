@@ -12,19 +12,10 @@ import resource
 import sys
 from pathlib import Path
 
-from gateway.model import (
-    Barn,
-    Channel,
-    CommandChange,
-    Place,
-    PlaceKind,
-    Policy,
-    Quality,
-    Quantity,
-    Reading,
-    Reason,
-    Stamp,
-)
+from gateway.barn import Barn, Place
+from gateway.model import Channel, CommandChange, PlaceKind, Policy, Quality, Quantity, Reading, Reason, Stamp
+from gateway.site_history import Keep
+from gateway.store.outbox import Outbox
 from gateway.store.queries import History
 from gateway.store.writer import Writer
 
@@ -67,20 +58,51 @@ def give_up_rights() -> None:
 def write_for_ever(path: Path) -> None:
     """Prints (readings, events) known to be on the disk until it is killed."""
     writer = Writer(path, BARN, (CHANNEL,), 0.005)
+    writer.flush(10)
     n = 0
     while True:
         n += 1
         hand_in(writer, n)
         if n % 20 == 0:
-            writer.flush(0.01)
+            writer.flush(1)
         written = writer.written()
         say(written.readings, written.events)
+
+
+def keep_for_ever(path: Path) -> None:
+    """Goes on where the file ends: a reading each ten seconds of its own time, kept for an hour and a quarter.
+
+    Prints (newest reading, newest event) known to be on the disk, so that rolling up and dropping are killed as well.
+    """
+    writer = Writer(path, BARN, (CHANNEL,), 0.01, keep=Keep(raw_days=0.05, cursors=path.with_name("cursors.json")))
+    writer.flush(10)
+    before = Outbox(path).newest()[1] // 10_000
+    numbered = Outbox(path).newest_event()
+    n = before
+    while True:
+        n += 1
+        stamp = Stamp(mono_s=n * 10.0, wall_s=1e9 + n * 10, boot="boot-a", trusted=True)
+        writer.reading(Reading(channel=CHANNEL.name, value=float(n), quality=Quality.GOOD, stamp=stamp))
+        if n % 50 == 0:
+            writer.events([CommandChange(kit="fans", on=True, reasons=(Reason(code="n", text=str(n)),), stamp=stamp)])
+            writer.flush(1)
+            written = writer.written()
+            say(before + written.readings, numbered + written.events)
 
 
 def write_on_a_full_disk(path: Path) -> None:
     """No file may grow beyond 200 kB until the test says so; the kernel then fails the write as a full disk would."""
     resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
-    writer = Writer(path, BARN, (CHANNEL,))
+    fill(Writer(path, BARN, (CHANNEL,)))
+
+
+def write_on_a_small_disk(path: Path) -> None:
+    """The file lies on a file system that is really too small; the test makes it larger."""
+    fill(Writer(path, BARN, (CHANNEL,)))
+
+
+def fill(writer: Writer) -> None:
+    """Writes until there is trouble and a little longer, then waits for the test to make room."""
     handed = 0
     while not writer.trouble() and handed < 20_000:
         handed += 1
@@ -91,7 +113,8 @@ def write_on_a_full_disk(path: Path) -> None:
         hand_in(writer, handed)
     say(handed, writer.events_committed, writer.trouble())
     sys.stdin.readline()
-    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    if resource.getrlimit(resource.RLIMIT_FSIZE)[0] != resource.RLIM_INFINITY:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
     say(writer.flush(10), writer.events_committed, writer.trouble())
 
 
@@ -115,7 +138,9 @@ def read_only(path: Path) -> None:
 if __name__ == "__main__":
     MODES = {
         "write-for-ever": write_for_ever,
+        "keep-for-ever": keep_for_ever,
         "full-disk": write_on_a_full_disk,
+        "small-disk": write_on_a_small_disk,
         "may-not": write_where_it_may_not,
         "read": read_only,
     }

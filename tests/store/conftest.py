@@ -15,17 +15,15 @@ from typing import Any
 
 import pytest
 
+from gateway.barn import Barn, Place, Post
 from gateway.model import (
-    Barn,
     Channel,
     CommandChange,
     Event,
     FaultChange,
     LevelChange,
-    Place,
     PlaceKind,
     Policy,
-    Post,
     Quality,
     Quantity,
     Reading,

@@ -6,6 +6,7 @@ How it works: real child processes, a real SIGKILL, real file rights, a real lim
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import sqlite3
@@ -19,12 +20,15 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from gateway.store.outbox import Outbox
+from gateway.store.position import START
 from gateway.store.queries import History
 
 if TYPE_CHECKING:
     from tests.store.conftest import Held, Samples
 
 ROOT = Path(__file__).parents[2]
+KILLS = int(os.environ.get("LOOSEBOX_KILLS", "60"))
 Start = Callable[..., "subprocess.Popen[str]"]
 
 
@@ -95,6 +99,98 @@ def test_kill_in_mid_write_loses_nothing_acknowledged(start: Start, tmp_path: Pa
     assert values == [float(n) for n in range(1, len(values) + 1)]
     with closing(sqlite3.connect(path)) as file:
         assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+
+
+@pytest.mark.timeout(60 + 5 * KILLS)
+def test_killed_again_and_again_every_reading_is_delivered_or_on_record(start: Start, tmp_path: Path) -> None:
+    """One file, killed while it commits, rolls up and drops; a follower takes what comes after each kill."""
+    path, cursors = tmp_path / "history.db", tmp_path / "cursors.json"
+    seed = random.Random(2026)
+    cursor, came, events = START, list[float](), 0
+    for _ in range(KILLS):
+        acknowledged, event = killed_after(start("keep-for-ever", path), seed.randint(1, 25))
+        outbox = Outbox(path)
+        while (page := outbox.page(cursor, 1000))[0]:
+            came += [row[3] for row in page[0] if row[3] is not None]
+            cursor = page[1]
+        assert came == [float(n) for n in range(1, len(came) + 1)]
+        assert len(came) >= acknowledged
+        numbers = [number for number, _ in outbox.events_after(events, 10_000)]
+        assert numbers == list(range(events + 1, events + len(numbers) + 1))
+        events += len(numbers)
+        assert events >= event
+        dropped = sum(each.rows for each in outbox.dropped() if each.what == "readings")
+        assert outbox.pending(START) + dropped == len(came)
+        assert not any(each.wanted for each in outbox.dropped())
+        told = {"history": outbox.identity(), "cursors": {"store": {"readings": [cursor], "event": events}}}
+        cursors.write_text(json.dumps(told))
+        with closing(sqlite3.connect(path)) as file:
+            assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+            minutes = file.execute("SELECT sum(count), min(count), max(count) FROM minutes").fetchone()
+            rolled = file.execute("SELECT mono_ms FROM rolled").fetchone()[0]
+        # six readings a minute; the first minute has five, as readings begin at ten seconds
+        assert rolled == 0 or minutes == (rolled // 10_000 - 1, 5, 6)
+    assert rolled > 0
+    assert dropped > 0
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount")
+def test_really_full_disk_is_said_and_made_good_without_loss(start: Start, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", str(disk)], check=True)
+    try:
+        child = start("small-disk", disk / "history.db")
+        handed, committed, said = line(child).split(" ", 2)
+        assert 0 < int(committed) < int(handed)
+        assert "the disk is full" in said
+        subprocess.run(["mount", "-o", "remount,size=60m", str(disk)], check=True)
+        go_on(child)
+        assert line(child).split() == ["True", handed]
+        child.wait(10)
+        found = [command.reasons[0].text for command in History(disk / "history.db").commands(limit=100_000)]
+        assert found == [str(n) for n in range(1, int(handed) + 1)]
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount")
+def test_read_only_disk_is_said_and_made_good_without_loss(
+    start: Start, hold: Callable[..., Held], samples: Samples, open_folder: Path
+) -> None:
+    """What a worn card turns into, seen by a core that starts then."""
+    disk = open_folder / "disk"
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "mode=1777", "tmpfs", str(disk)], check=True)
+    try:
+        held = hold(disk / "history.db")
+        held.writer.events([samples.command(n) for n in range(5)])
+        assert held.writer.close(5)
+        held.path.chmod(0o666)
+        subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+        child = start("may-not", held.path)
+        committed, said = line(child).split(" ", 1)
+        assert committed == "0"
+        assert "read-only" in said
+        assert len(History(held.path).commands()) == 5
+        subprocess.run(["mount", "-o", "remount,rw", str(disk)], check=True)
+        go_on(child)
+        assert line(child).split() == ["True", "10"]
+        assert child.wait(10) == 0
+        assert len(History(held.path).commands()) == 15
+    finally:
+        subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_reader_never_writes_a_checkpoint(start: Start, tmp_path: Path) -> None:
+    """All checkpoints are the writer's: then no two connections can reset the log at once."""
+    path = tmp_path / "history.db"
+    killed_after(start("write-for-ever", path), 100)
+    files = {file: file.read_bytes() for file in tmp_path.iterdir() if not file.name.endswith("-shm")}
+    assert len(files) == 2  # the database and its log
+    assert len(History(path).commands(limit=100_000)) > 0
+    assert Outbox(path).page(START, 10)[0]
+    assert {file: file.read_bytes() for file in files} == files
 
 
 def test_full_disk_is_said_and_made_good_without_loss(start: Start, tmp_path: Path) -> None:

@@ -8,17 +8,25 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from gateway.errors import NewerSchema, StoreError
-from gateway.store import schema
+from gateway.store.migrations import APPLICATION_ID, MIGRATIONS, Migration
+from gateway.store.outbox import NOT_YET, SURE, Outbox
+from gateway.store.position import START
 from gateway.store.queries import History
-from gateway.store.schema import MIGRATIONS, Migration, open_for_writing
+from gateway.store.schema import WHOLE_CHECK_BYTES, open_for_writing
+from tests.store.ink import Ink, at
 
-SCHEMA_1 = Path(__file__).parent / "data" / "schema1.sql"
+if TYPE_CHECKING:
+    from tests.store.conftest import Held, Samples, Until
+
+RELEASED = {version: Path(__file__).parent / "data" / f"schema{version}.sql" for version in (1, 3)}
 NEXT = MIGRATIONS[-1].version + 1
 
 
@@ -54,28 +62,36 @@ def test_empty_file_counts_as_fresh(tmp_path: Path) -> None:
     assert opened.set_aside is None
 
 
-def test_file_of_schema_1_opens_and_answers(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", RELEASED)
+def test_file_of_every_released_schema_opens_and_answers(tmp_path: Path, version: int) -> None:
     path = tmp_path / "h.db"
     with closing(sqlite3.connect(path)) as old:
-        old.executescript(SCHEMA_1.read_text())
+        old.executescript(RELEASED[version].read_text())
     open_for_writing(path, check=True).connection.close()
     history = History(path)
     assert history.schema_version() == MIGRATIONS[-1].version
-    # The values below stand in the script.
+    # The values below stand in the scripts.
     assert [r.value for r in history.readings(channel="air-1.temp_c")] == [21.5, None]
     assert history.last_commands()["fans"].reasons[0].text == "air is heavy"
     assert [level.after for level in history.levels()] == [1]
     assert [fault.code for fault in history.faults()] == ["silent"]
     assert [beat.steps for beat in history.beats()] == [7]
     assert [gap.lost for gap in history.gaps()] == [3]
+    assert [hand.by for hand in history.hands()] == ["A. Person"] * (version >= 3)
+    rows, _ = Outbox(path).page(START, 10)
+    assert [(row[2], row[3], row[5]) for row in rows] == [(1780000009000, 21.5, SURE), (1780000104000, None, NOT_YET)]
+    with closing(sqlite3.connect(path)) as file:
+        assert file.execute("SELECT last_ms FROM boots ORDER BY id").fetchall() == [(9000,), (None,)]
 
 
-def test_released_schema_1_is_never_edited(tmp_path: Path) -> None:
+@pytest.mark.parametrize("version", RELEASED)
+def test_released_schema_is_never_edited(tmp_path: Path, version: int) -> None:
+    released = tuple(migration for migration in MIGRATIONS if migration.version <= version)
     with (
         closing(sqlite3.connect(":memory:")) as old,
-        closing(open_for_writing(tmp_path / "h.db", check=True, migrations=MIGRATIONS[:1]).connection) as new,
+        closing(open_for_writing(tmp_path / "h.db", check=True, migrations=released).connection) as new,
     ):
-        old.executescript(SCHEMA_1.read_text())
+        old.executescript(RELEASED[version].read_text())
         assert shape(old) == shape(new)
 
 
@@ -93,7 +109,7 @@ def test_failed_migration_leaves_the_old_schema(tmp_path: Path) -> None:
     with pytest.raises(sqlite3.OperationalError):
         open_for_writing(path, check=True, migrations=(*MIGRATIONS, bad))
     with closing(open_for_writing(path, check=True).connection) as connection:
-        assert connection.execute("SELECT * FROM boots").fetchall() == [(1, "boot-a")]
+        assert connection.execute("SELECT id, boot FROM boots").fetchall() == [(1, "boot-a")]
         assert connection.execute("PRAGMA user_version").fetchone() == (MIGRATIONS[-1].version,)
 
 
@@ -138,6 +154,90 @@ def test_damaged_file_is_set_aside_whole_and_a_fresh_one_begun(tmp_path: Path, d
     assert len(opened.set_aside.read_bytes()) == len(bad)
 
 
+def test_file_that_was_closed_in_order_is_not_looked_through(tmp_path: Path) -> None:
+    """Damage deep in a file that nobody wrote to is found when it is read; a start does not wait for it."""
+    ink = Ink(tmp_path / "h.db")
+    ink.put(at(float(n)) for n in range(5000))
+    ink.commit()
+    ink.close()
+    spoil(ink.path)
+    opened = open_for_writing(ink.path, check=True)
+    opened.connection.close()
+    assert opened.set_aside is None
+    again = open_for_writing(ink.path, check=True)  # that was not in order: now it is looked through
+    again.connection.close()
+    assert again.set_aside == tmp_path / "h.db.damaged-1"
+
+
+def spoil(path: Path) -> None:
+    """Overwrite a page near the end, where the newest readings are."""
+    content = bytearray(path.read_bytes())
+    content[-4096 * 5 : -4096 * 4] = b"\xa5" * 4096
+    path.write_bytes(content)
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file too large to be looked through before it is used, not closed in order."""
+    ink = Ink(tmp_path_factory.mktemp("large") / "h.db")
+    ink.put([at(0.0)])
+    ink.commit()
+    numbers = "WITH RECURSIVE n (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM n WHERE n < 1999999)"
+    values = "1, n * 1000, 1780000000000 + n * 1000, 1, 1, n, 'good', NULL, NULL"
+    ink.pen._connection.execute(f"{numbers} INSERT INTO readings SELECT {values} FROM n")
+    ink.pen.close()
+    assert ink.path.stat().st_size > WHOLE_CHECK_BYTES
+    return ink.path
+
+
+def test_large_file_is_looked_through_while_core_runs_and_set_aside_when_damaged(
+    hold: Callable[..., Held], samples: Samples, until: Until, tmp_path: Path, large: Path
+) -> None:
+    path = tmp_path / "h.db"
+    shutil.copy(large, path)
+    spoil(path)
+    held = hold(path)
+    held.writer.events([samples.command(1)])
+    assert held.writer.flush(5)
+    until(lambda: "set aside as h.db.damaged-1" in held.writer.trouble())
+    held.writer.events([samples.command(2)])
+    assert held.writer.flush(5)
+    assert [c.reasons[0].text for c in History(held.path).commands()][-1] == "number 2"
+    assert (tmp_path / "h.db.damaged-1").stat().st_size > WHOLE_CHECK_BYTES
+
+
+def test_large_sound_file_stays_in_place(
+    hold: Callable[..., Held], samples: Samples, tmp_path: Path, large: Path, until: Until
+) -> None:
+    path = tmp_path / "h.db"
+    shutil.copy(large, path)
+    held = hold(path)
+    held.writer.events([samples.command(1)])
+    assert held.writer.flush(5)
+    inspector = held.writer._inspector
+    assert inspector is not None
+    until(lambda: not inspector._thread.is_alive())
+    assert not inspector.found
+    assert held.writer.close(5)
+    assert held.writer.trouble() == ""
+    assert Outbox(held.path).pending(START) == 2_000_000
+
+
+def test_look_that_was_cut_short_is_taken_up_at_the_next_start(
+    hold: Callable[..., Held], tmp_path: Path, large: Path
+) -> None:
+    path = tmp_path / "h.db"
+    shutil.copy(large, path)
+    held = hold(path)
+    assert held.writer.flush(5)
+    inspector = held.writer._inspector
+    assert inspector is not None
+    assert held.writer.close(5)
+    opened = open_for_writing(path, check=True)
+    opened.connection.close()
+    assert opened.unchecked is not inspector.sound
+
+
 def test_second_damaged_file_does_not_replace_the_first(tmp_path: Path) -> None:
     path = tmp_path / "h.db"
     for number in (1, 2):
@@ -151,7 +251,7 @@ def test_power_cut_while_the_file_is_first_made_is_undone(tmp_path: Path) -> Non
     """A hot rollback journal: sqlite.org/atomiccommit.html, section 4.2. Only a writer may play it back."""
     work, path = tmp_path / "work.db", tmp_path / "h.db"
     with closing(sqlite3.connect(work, isolation_level=None)) as first:
-        first.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+        first.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         first.execute("PRAGMA cache_size = 1")
         first.execute("BEGIN")
         first.execute("CREATE TABLE half (made)")

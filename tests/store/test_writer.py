@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import sqlite3
+import statistics
 import threading
 import time
 from collections.abc import Callable
@@ -21,6 +22,7 @@ import pytest
 
 from gateway.errors import StoreError
 from gateway.model import Channel, FaultChange, Quality, Quantity, Reading
+from gateway.site_history import Keep
 from gateway.store.pen import Pen
 from gateway.store.queries import History
 from gateway.store.writer import Writer
@@ -138,6 +140,27 @@ def test_control_never_waits_for_the_disk(hold: Hold, samples: Samples) -> None:
     assert held.writer.flush(10)
     assert len(values(held.path)) == 2000
     assert held.writer.events_committed == 2000
+
+
+def test_commits_do_not_wait_for_housekeeping(hold: Hold, samples: Samples, tmp_path: Path) -> None:
+    """A file of an older program has months to roll up; events go on the disk between any two bites of that."""
+    path = tmp_path / "history.db"
+    hold(path).writer.close(5)
+    with closing(sqlite3.connect(path)) as file:
+        file.execute("INSERT INTO boots (boot) VALUES ('boot-z')")
+        numbers = "WITH RECURSIVE n (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM n WHERE n < 1000000)"
+        file.execute(f"{numbers} INSERT INTO readings SELECT 1, n * 5000, n * 5000, 1, 1, n, 'good', NULL, NULL FROM n")
+        file.commit()
+    held = hold(path, keep=Keep(raw_days=1.0))
+    took_s = []
+    for n in range(40):
+        begun_s = time.monotonic()
+        held.writer.events([samples.command(n)])
+        assert held.writer.flush(5)
+        took_s.append(time.monotonic() - begun_s)
+    rolled_ms = held.sql("SELECT mono_ms FROM rolled")[0][0]
+    assert 0 < rolled_ms < 1_000_000 * 5000 - 7_200_000, "housekeeping was going on, and not yet at its end"
+    assert statistics.median(took_s) < 0.25
 
 
 def test_full_memory_drops_oldest_readings_and_records_the_gap(hold: Hold, samples: Samples, tmp_path: Path) -> None:

@@ -1,0 +1,1 @@
+"""Alarms: pure rules, life cycle and plans of who is told; time is an argument."""

@@ -1,0 +1,153 @@
+"""Owns: what people ask of alarms through the link: take, shelve, take out of service, put a weekly test on record.
+
+Must not know: screens, who may ask, rules beyond which are about horses.
+How it works: like requests by hand: checked against the newest alarms, written to the journal and handed to the step in
+one go (`file` keeps the order of the journal the order of the step), then acknowledged. When the history cannot be
+written it is done all the same, and the answer says that it is not recorded.
+
+    {"do":"acknowledge","alarm":"level-stop:stalls","episode":3,"by":"Ana"}
+    {"do":"shelve","alarm":"..","minutes":10,"by":"Ana","why":"vet is here"}    {"do":"unshelve","alarm":"..","by":".."}
+    {"do":"out-of-service","alarm":"..","by":"..","why":".."}    {"do":"in-service","alarm":"..","by":".."}
+    {"do":"weekly-test","by":"Ana","reached":["Ana","Luis"],"fail_safe":true}
+    ->  {"done":true,"recorded":true}   or {"error":".."}
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from gateway.alarms.book import Book
+from gateway.alarms.rules import BY_CODE, LONGEST_SHELF_S
+from gateway.errors import LinkError
+from gateway.model import AlarmChange, AlarmStep, Priority
+from gateway.ports import Clock
+
+RECORD_WITHIN_S = 1.0
+NAME_LETTERS, WHY_LETTERS, KEY_LETTERS = 40, 120, 120
+SHORTEST_SHELF_S = 60.0
+LEAST_REACHED = 2
+REQUESTS = {
+    "acknowledge": AlarmStep.ACKNOWLEDGED,
+    "shelve": AlarmStep.SHELVED,
+    "unshelve": AlarmStep.UNSHELVED,
+    "out-of-service": AlarmStep.OUT_OF_SERVICE,
+    "in-service": AlarmStep.IN_SERVICE,
+    "weekly-test": AlarmStep.TESTED,
+}
+
+
+class AlarmDesk:
+    """Answers requests, in the link's thread. `book` gives the alarms after the newest step.
+
+    `file` writes a line to the journal and hands it to the step; `flush` waits until the journal is on the disk.
+    """
+
+    def __init__(
+        self, clock: Clock, *, book: Callable[[], Book], file: Callable[[AlarmChange], None],
+        flush: Callable[[float], bool],
+    ) -> None:  # fmt: skip
+        self._clock, self._book, self._file, self._flush = clock, book, file, flush
+
+    def answer(self, peer: str, request: Mapping[str, Any]) -> dict[str, Any]:
+        """The answer to one request. Raises LinkError for one that cannot be understood."""
+        do = request.get("do")
+        if not isinstance(do, str) or do not in REQUESTS:
+            raise LinkError(f"cannot do {do!r}; allowed: {', '.join(REQUESTS)}")
+        by = _text(request, "by", NAME_LETTERS)
+        if not by:
+            raise LinkError("by must say who asks")
+        what = REQUESTS[do]
+        found = self._tested(request, by) if what is AlarmStep.TESTED else self._asked(request, what, by)
+        if isinstance(found, str):
+            return {"error": found}
+        self._file(found)
+        return {"done": True, "recorded": self._flush(RECORD_WITHIN_S)}
+
+    def _asked(self, request: Mapping[str, Any], what: AlarmStep, by: str) -> AlarmChange | str:
+        key, why = _text(request, "alarm", KEY_LETTERS), _text(request, "why", WHY_LETTERS)
+        lasts_s = 60.0 * _number(request, "minutes") if what is AlarmStep.SHELVED else 0.0
+        alarms, stamp = self._book().alarms, self._clock.stamp()
+        if key not in alarms:
+            return f"there is no alarm {key}"
+        alarm = alarms[key]
+        episode = _number(request, "episode") if "episode" in request else alarm.episode
+        if what is AlarmStep.ACKNOWLEDGED:
+            refused = _not_taken(alarm.taken, alarm.episode == episode)
+        elif what is AlarmStep.SHELVED:
+            refused = _not_shelved(alarm.priority, lasts_s, why)
+        elif what is AlarmStep.OUT_OF_SERVICE:
+            refused = _not_out(key, why)
+        else:
+            held = alarm.shelf is not None if what is AlarmStep.UNSHELVED else bool(alarm.out_by)
+            refused = "" if held else f"{key} is not {'shelved' if what is AlarmStep.UNSHELVED else 'out of service'}"
+        if refused:
+            return refused
+        return AlarmChange(
+            alarm=key, what=what, episode=alarm.episode, priority=alarm.priority, stamp=stamp, by=by, why=why,
+            until_mono_s=stamp.mono_s + lasts_s if lasts_s else 0.0,
+            until_wall_s=stamp.wall_s + lasts_s if lasts_s else 0.0,
+        )  # fmt: skip
+
+    def _tested(self, request: Mapping[str, Any], by: str) -> AlarmChange | str:
+        reached = request.get("reached", [])
+        if not isinstance(reached, list) or len(reached) > 20:
+            raise LinkError("reached must be a list of names")
+        people = {name for each in reached if (name := _text({"reached": each}, "reached", NAME_LETTERS))}
+        if len(people) < LEAST_REACHED:
+            return f"a test counts when it has reached {LEAST_REACHED} people, it reached {len(people)}"
+        if request.get("fail_safe") is not True:
+            return "a test counts when the fail-safe was tried: pull the plug of the gateway and see the fans run"
+        why = f"reached {', '.join(sorted(people))}; fail-safe tried"
+        return AlarmChange(
+            alarm="test-due:barn", what=AlarmStep.TESTED, episode=0, priority=Priority.WHEN_YOU_CAN,
+            stamp=self._clock.stamp(), by=by, why=why,
+        )  # fmt: skip
+
+
+Answer = Callable[[str, dict[str, Any]], dict[str, Any]]
+
+
+def desk_of(hands: Answer, alarms: Answer) -> Answer:
+    """One desk for the link: what is about alarms goes to that one, all else to the other."""
+
+    def answer(peer: str, request: dict[str, Any]) -> dict[str, Any]:
+        about_alarms = isinstance(request.get("do"), str) and request["do"] in REQUESTS
+        return (alarms if about_alarms else hands)(peer, request)
+
+    return answer
+
+
+def _not_taken(taken: bool, same: bool) -> str:
+    if not same:
+        return "this alarm has come anew meanwhile: look again"
+    return "nobody is called for this alarm now" if taken else ""
+
+
+def _not_shelved(priority: Priority, lasts_s: float, why: str) -> str:
+    longest_s = LONGEST_SHELF_S[priority]
+    if not SHORTEST_SHELF_S <= lasts_s <= longest_s:
+        bounds = f"{SHORTEST_SHELF_S / 60:g} to {longest_s / 60:g} minutes"
+        return f"it can be shelved for {bounds}, asked were {lasts_s / 60:g}"
+    return "" if why else "say why it may be quiet"
+
+
+def _not_out(key: str, why: str) -> str:
+    rule = BY_CODE.get(key.split(":")[0])
+    if rule is not None and rule.horse:
+        return "an alarm about horses cannot be taken out of service; shelve it for a while"
+    return "" if why else "say why it is out of service"
+
+
+def _text(request: Mapping[str, Any], key: str, longest: int) -> str:
+    value = request.get(key, "")
+    if not isinstance(value, str) or len(value) > longest or not (value.isprintable() or not value):
+        raise LinkError(f"{key} must be a text of at most {longest} letters on one line")
+    return value.strip()
+
+
+def _number(request: Mapping[str, Any], key: str) -> float:
+    value = request.get(key, 0)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1e5:
+        raise LinkError(f"{key} must be a number")
+    return float(value)

@@ -1,0 +1,1 @@
+"""What leaves the barn, and what comes in over networks."""

@@ -1,0 +1,422 @@
+"""The stream against real histories and far ends that take, refuse, forget and vanish.
+
+The law that every test here checks: what the history acknowledged = delivered + pending + dead-lettered + dropped.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import sqlite3
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from gateway.errors import GatewayError
+from gateway.model import CommandChange, FaultChange, LevelChange, Quality, Reading, Reason
+from gateway.store.outbox import Outbox
+from gateway.uplink.backoff import Patience
+from gateway.uplink.ledger import START, Ledger
+from gateway.uplink.series import Store
+from gateway.uplink.stream import MOST_DEAD, Stream
+from gateway.uplink.to_store import ToStore
+from tests.uplink.store_rig import BARN, BOOT, Hist, Peer, Say, series_at, stamp
+
+PATIENCE = Patience(first_s=1.0, longest_s=60.0, hold_s=60.0)
+WHY = Reason(code="c", text="t")
+
+
+class Rig:
+    """A history, a far end and a stream between them, on a clock that the test moves."""
+
+    def __init__(self, folder: Path, *, channels: int = 2, batch: int = 5000) -> None:
+        self.folder, self.at_s, self.batch = folder, 1000.0, batch
+        self.hist = Hist(folder / "history.db", channels)
+        self.hist.open()
+        self.peer = Peer(lambda lines: Say())
+        self.outbox = Outbox(self.hist.path)
+        self.stream = self.start()
+
+    def start(self) -> Stream:
+        """As after a restart of uplink: everything anew but what is on the disk."""
+        self.ledger = Ledger(
+            self.folder / "cursors.json", ["series"], history=self.outbox.identity(), clock=lambda: self.at_s
+        )
+        to = ToStore(Store(series_at(self.peer.url, self.folder), within_s=2.0), BARN.name)
+        to.batch = self.batch
+        self.stream = Stream(
+            self.outbox,
+            self.ledger,
+            to,
+            clock=lambda: self.at_s,
+            mono_s=lambda: self.at_s,
+            patience=PATIENCE,
+        )
+        return self.stream
+
+    def turn(self) -> float:
+        wait_s = self.stream.turn()
+        self.at_s += wait_s
+        return wait_s
+
+    def run(self, done: Callable[[], bool] | None = None, *, turns: int = 3000) -> None:
+        """Until the history is delivered and told apart, or `done`."""
+        for _ in range(turns):
+            if (done or self.level)():
+                return
+            self.turn()
+        raise AssertionError(f"not done: {self.stream.standing()}")
+
+    def level(self) -> bool:
+        course = self.ledger.course("series")
+        return len(course.lanes) == 1 and self.pending() == 0 and course.event == self.outbox.newest_event()
+
+    def pending(self) -> int:
+        return sum(self.outbox.pending(lane.at, lane.until) for lane in self.ledger.course("series").lanes)
+
+    def law(self) -> None:
+        course = self.ledger.course("series")
+        dropped = sum(lost.rows for lost in self.outbox.dropped() if lost.wanted and lost.what == "readings")
+        assert course.dead == len({line["line"] for line in self.dead()})
+        assert self.hist.acknowledged == course.readings + self.pending() + course.dead + dropped
+
+    def dead(self) -> list[dict[str, str]]:
+        path = self.ledger.dead_file
+        return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+    def taken(self) -> Counter[str]:
+        return Counter(line for line in self.peer.taken if line.startswith("loosebox_reading"))
+
+    def lines(self) -> set[str]:
+        """Every reading of the history as a line, made by plain SQL."""
+        head = r"loosebox_reading,barn=Far\,\ Field,place=stalls"
+        return {f"{head},sensor={s} {name.split('_', 2)[2]}={v} {ms}" for name, _, s, _, ms, v in self.hist.points()}
+
+    def same(self) -> None:
+        """The far end has every reading of the history, whether once or again."""
+        assert set(self.taken()) == self.lines()
+
+    def close(self) -> None:
+        self.stream.close()
+        self.peer.close()
+        self.hist.close()
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[Rig]:
+    made = Rig(tmp_path)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Iterator[Rig]:
+    """Batches of 16 rows."""
+    made = Rig(tmp_path, batch=16)
+    yield made
+    made.close()
+
+
+def test_readings_and_events_arrive_once(rig: Rig) -> None:
+    events = (
+        LevelChange(place="stalls", before=None, after=1, sum_f_pct=131.0, reason=WHY, stamp=stamp(1)),
+        CommandChange(kit="fans", on=True, reasons=(WHY,), stamp=stamp(1)),
+        FaultChange(subject="air-0", code="lost", text="x", active=True, stamp=stamp(2)),
+    )
+    rig.hist.add(0, 50, events=events)
+    rig.run()
+    rig.same()
+    assert set(rig.taken().values()) == {1}
+    told = [line.split(",")[0] for line in rig.peer.taken if not line.startswith("loosebox_reading")]
+    assert told == ["loosebox_level", "loosebox_kit", "loosebox_fault"]
+    rig.law()
+    rig.hist.add(50, 60)
+    rig.run()
+    rig.same()
+    assert set(rig.taken().values()) == {1}
+
+
+def test_a_bad_row_is_found_and_put_aside_with_its_reason_and_the_rest_arrives(rig: Rig) -> None:
+    rig.hist.add(0, 400)
+    bad = {sorted(rig.lines())[n] for n in (0, 399, 400, 799)}
+    rig.peer.script = lambda lines: Say(status=400, body=b'{"message": "no"}') if bad & set(lines) else Say()
+    rig.run()
+    assert {line["line"] for line in rig.dead()} == bad
+    assert {(line["to"], line["why"]) for line in rig.dead()} == {("series", "400: no")}
+    assert set(rig.taken()) == rig.lines() - bad
+    assert len(rig.peer.requests) < 200
+    rig.law()
+
+
+@pytest.mark.parametrize("most", [1, 3, 100])
+def test_a_store_that_takes_small_batches_only_gets_small_ones(rig: Rig, most: int) -> None:
+    rig.hist.add(0, 60)
+    rig.peer.script = lambda lines: Say(status=413) if len(lines) > most else Say()
+    rig.run()
+    rig.same()
+    assert rig.dead() == []
+    rig.law()
+
+
+def test_a_store_that_takes_nothing_any_more_is_held_before_everything_is_dead(rig: Rig) -> None:
+    rig.hist.add(0, 200)
+    rig.peer.script = lambda lines: Say(status=400)
+    rig.run(lambda: rig.stream.standing().state == "refused")
+    assert len(rig.dead()) == MOST_DEAD
+    rig.law()
+    for _ in range(5):
+        assert rig.turn() >= 60.0
+    assert len(rig.dead()) == MOST_DEAD
+    rig.peer.script = lambda lines: Say()
+    rig.run()
+    assert len(rig.taken()) == 400 - MOST_DEAD
+    rig.law()
+
+
+@pytest.mark.parametrize("status", [401, 403, 404])
+def test_a_refusal_is_held_said_and_tried_once_a_minute(rig: Rig, status: int) -> None:
+    rig.hist.add(0, 10)
+    rig.peer.script = lambda lines: Say(status=status)
+    waits = [rig.turn() for _ in range(5)]
+    assert all(60.0 <= wait_s <= 72.0 for wait_s in waits)
+    assert rig.stream.standing().state == "refused" and str(status) in rig.stream.standing().why
+    assert len(rig.peer.requests) == 5
+    rig.law()
+    rig.peer.script = lambda lines: Say()
+    rig.run()
+    rig.same()
+    assert rig.stream.standing().state == "ok"
+    rig.law()
+
+
+def test_a_store_that_is_away_is_asked_ever_more_slowly_and_never_at_the_same_pace(rig: Rig) -> None:
+    rig.hist.add(0, 10)
+    rig.peer.script = lambda lines: Say(status=503)
+    waits = [rig.turn() for _ in range(10)]
+    for wait_s, whole_s in zip(waits, (1, 2, 4, 8, 16, 32, 60, 60, 60, 60), strict=True):
+        assert whole_s / 2 <= wait_s <= whole_s
+    assert len(set(waits)) == 10
+    assert rig.stream.standing().state == "away"
+    rig.law()
+    rig.peer.script = lambda lines: Say()
+    rig.run()
+    rig.same()
+    assert set(rig.taken().values()) == {1}  # it was there all the time: nothing is sent again
+    rig.law()
+
+
+def test_the_store_s_own_wish_to_wait_is_obeyed(rig: Rig) -> None:
+    rig.hist.add(0, 10)
+    rig.peer.script = lambda lines: Say(status=429, headers=(("Retry-After", "300"),))
+    assert rig.turn() == 300.0
+    rig.peer.script = lambda lines: Say()
+    rig.run()
+    rig.same()
+
+
+def test_live_readings_go_first_while_a_backlog_drains(small: Rig) -> None:
+    small.hist.add(0, 200)
+    small.turn()  # more than a batch is behind: the backlog gets a lane of its own
+    assert small.ledger.course("series").lanes[0].at == START
+    for n in range(200, 210):
+        small.hist.add(n, n + 1)
+        small.at_s += 2.5
+        small.turn()
+        newest = max(int(line.rsplit(" ", 1)[1]) for line in small.peer.requests[-1][2])
+        assert newest == int(stamp(n * 5.0).wall_s * 1000)
+        small.turn()
+        oldest = min(int(line.rsplit(" ", 1)[1]) for line in small.peer.requests[-1][2])
+        assert oldest < int(stamp(200 * 5.0).wall_s * 1000)
+        small.law()
+    small.run()
+    small.same()
+    assert set(small.taken().values()) == {1}
+    small.law()
+
+
+def test_outages_again_and_again_do_not_make_more_lanes_than_fit(small: Rig) -> None:
+    first = 0
+    for _ in range(12):
+        small.hist.add(first, first + 40)
+        first += 40
+        small.at_s += 100
+        small.peer.script = lambda lines: Say(status=503)
+        for _ in range(3):
+            small.turn()
+        small.peer.script = lambda lines: Say()
+        small.turn()
+        assert len(small.ledger.course("series").lanes) <= 8
+        small.law()
+    small.run()
+    small.same()
+    small.law()
+
+
+@pytest.mark.parametrize("anew", [False, True])
+def test_after_a_restart_of_the_store_its_last_minute_is_sent_again_and_no_more(small: Rig, anew: bool) -> None:
+    for n in range(100):  # one round a second of the machine
+        small.hist.add(n, n + 1)
+        small.run()
+        small.at_s += 1.0
+    held = small.peer.taken[:]
+    small.peer.close()
+    small.hist.add(100, 101)
+    if anew:  # uplink was started anew meanwhile: it cannot know whether the store was
+        small.stream.close()
+        small.start()
+    small.run(lambda: small.stream.standing().state == "away", turns=5)
+    small.law()
+    back = small.peer = Peer(lambda lines: Say(), port=small.peer.port)
+    small.run()
+    again = {line for line in back.taken if line in set(held)}
+    ages = {100 - (int(line.rsplit(" ", 1)[1]) - int(stamp(0).wall_s * 1000)) // 5000 for line in again}
+    assert 60 <= max(ages) <= 70
+    assert set(held) | set(back.taken) == small.lines()
+    small.law()
+
+
+def test_a_line_that_drops_all_the_time_still_comes_forward(small: Rig) -> None:
+    small.hist.add(0, 200)
+    count = iter(range(10_000))
+    small.peer.script = lambda lines: Say(cut=0) if next(count) % 3 == 2 else Say()
+    small.run()
+    small.same()
+    small.law()
+
+
+def test_an_uplink_that_dies_at_any_moment_goes_on_where_it_was(small: Rig) -> None:
+    chance = random.Random(20261125)
+    first = 0
+    for _ in range(60):
+        more = chance.randrange(0, 12)
+        small.hist.add(first, first + more)
+        first += more
+        status = chance.choice([204, 204, 204, 503, 400])
+        small.peer.script = lambda lines, status=status: Say(status=status if len(lines) > 3 else 204)  # type: ignore[misc]
+        for _ in range(chance.randrange(0, 6)):
+            small.turn()
+        small.at_s += chance.choice([0.0, 0.5, 30.0])
+        small.start()  # the old one is dropped as it is, as by kill -9; only what is on the disk counts
+        small.law()
+    small.peer.script = lambda lines: Say()
+    small.run()
+    small.same()
+    assert small.dead() == []
+    small.law()
+
+
+def test_cursors_that_cannot_be_read_are_set_aside_and_all_is_sent_again(rig: Rig) -> None:
+    rig.hist.add(0, 20)
+    rig.run()
+    rig.stream.close()
+    path = rig.folder / "cursors.json"
+    for rubbish in (b"", b"{", b"[]", b"\xff", b'{"history": 5}', b'{"courses": {"series": {"lanes": []}}}'):
+        path.write_bytes(rubbish)
+        rig.start()
+        rig.run()
+        rig.law()
+    rig.same()
+
+
+def test_another_file_of_history_begins_at_its_start(rig: Rig) -> None:
+    rig.hist.add(0, 20)
+    rig.run()
+    rig.stream.close()
+    ledger = Ledger(rig.folder / "cursors.json", ["series"], history="another", clock=lambda: 0.0)
+    assert ledger.course("series").live.at == START
+    assert json.loads((rig.folder / "cursors.json").read_text())["history"] == "another"
+
+
+def test_a_destination_that_leaves_the_site_file_leaves_the_cursors_and_is_remembered(rig: Rig) -> None:
+    rig.hist.add(0, 20)
+    rig.run()
+    rig.stream.close()
+    path, identity = rig.folder / "cursors.json", rig.outbox.identity()
+    Ledger(path, [], history=identity, clock=lambda: 0.0)
+    assert json.loads(path.read_text())["cursors"] == {}
+    ledger = Ledger(path, ["series"], history=identity, clock=lambda: 0.0)
+    assert ledger.course("series").readings == 40
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_disk_that_takes_no_cursor_stops_the_stream_and_loses_nothing(rig: Rig) -> None:
+    rig.hist.add(0, 20)
+    path = rig.folder / "cursors.json"
+    (rig.folder / "cursors.json.new").mkdir()  # as a full disk or one that cannot be written would
+    rig.run(lambda: rig.stream.standing().state == "stopped", turns=10)
+    assert "cannot be written" in rig.stream.standing().why
+    with pytest.raises(GatewayError):
+        rig.ledger.save()
+    (rig.folder / "cursors.json.new").rmdir()
+    rig.run()
+    rig.same()
+    rig.ledger.save()
+    assert json.loads(path.read_text())["courses"]["series"]["readings"] == 40
+    rig.law()
+
+
+def test_readings_of_a_clock_that_is_not_set_wait_for_it_and_go_out_corrected(rig: Rig) -> None:
+    def read(mono_s: float, wall_s: float, *, trusted: bool) -> None:
+        at = stamp(mono_s, trusted=trusted)
+        at = type(at)(mono_s=at.mono_s, wall_s=wall_s, boot=BOOT, trusted=trusted)
+        name = rig.hist.channels[0].name
+        rig.hist.reading(Reading(channel=name, value=mono_s, quality=Quality.GOOD, stamp=at))
+
+    for n in range(5):
+        read(900.0 + n, 1000.0 + n, trusted=False)  # 1970
+    for _ in range(5):
+        rig.turn()
+    assert rig.taken() == Counter()
+    assert rig.stream.standing().state == "waiting"
+    rig.law()
+    read(910.0, 1_780_000_910.0, trusted=True)
+    rig.run()
+    times = sorted(int(line.rsplit(" ", 1)[1]) for line in rig.taken())
+    assert times == [1_780_000_900_000 + 1000 * n for n in (0, 1, 2, 3, 4, 10)]
+    assert not any("unsure" in line for line in rig.taken())
+    rig.law()
+
+
+def test_readings_whose_clock_never_is_set_go_out_flagged_after_a_day(rig: Rig) -> None:
+    at = stamp(900.0, trusted=False)
+    rig.hist.reading(Reading(channel=rig.hist.channels[0].name, value=1.0, quality=Quality.GOOD, stamp=at))
+    rig.turn()
+    assert rig.taken() == Counter()
+    rig.at_s = 900.0 + 24 * 3600.0 + 1
+    rig.run()
+    assert [line.split(" ")[-2].split(",")[1] for line in rig.taken()] == ["unsure=1.0"]
+
+
+def test_a_history_that_is_locked_or_gone_stops_the_stream_until_it_is_back(rig: Rig) -> None:
+    rig.hist.add(0, 10)
+    rig.hist.close()
+    aside = rig.hist.path.with_name("aside.db")
+    rig.hist.path.rename(aside)
+    assert rig.turn() > 0
+    assert rig.stream.standing().state == "stopped"
+    aside.rename(rig.hist.path)
+    rig.run()
+    rig.same()
+
+
+def test_what_the_disk_budget_dropped_is_part_of_the_law(rig: Rig) -> None:
+    rig.hist.add(0, 20)
+    rig.run()
+    rig.peer.script = lambda lines: Say(status=503)
+    rig.hist.add(20, 40)
+    rig.turn()
+    with sqlite3.connect(rig.hist.path) as connection:  # as the store's own keeper does when nothing else is left
+        gone = connection.execute("DELETE FROM readings WHERE mono_ms BETWEEN 100000 AND 124999").rowcount
+        connection.execute(
+            "INSERT INTO dropped (what, why, wanted, boot, first_mono_ms, last_mono_ms, rows)"
+            " VALUES ('readings', 'budget', 1, 1, 100000, 124999, ?)",
+            (gone,),
+        )
+    connection.close()
+    rig.peer.script = lambda lines: Say()
+    rig.run()
+    rig.same()
+    assert gone == 10
+    rig.law()
