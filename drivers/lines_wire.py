@@ -19,29 +19,21 @@ lie there since before `_OLDEST_S` (a bus that hung, a computer that slept) are 
 
 from __future__ import annotations
 
-import errno
 import re
-import termios
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
 from typing import Any, Final, Generic, TypeVar
 
 import serial
 
 from drivers.nmea import parser as nmea_parser
-from drivers.pause import Pause
+from drivers.serial_port import PARITY, SerialPort
 from drivers.text_line import parser as text_line_parser
 from gateway.barn import BusSpec, SensorSpec
-from gateway.errors import FrameError, NoNews, PortGone, ReadError
+from gateway.errors import FrameError, NoNews, ReadError
 from gateway.model import Channel, Raw
 
 T = TypeVar("T")
-
-PARITY: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
-
-# The operating system reports a vanished port as either, pyserial an impossible setting as ValueError.
-_PORT_ERRORS: Final = (OSError, termios.error, ValueError)
 
 _LONGEST_LINE: Final = 1024  # a line of JSON from a microcontroller is a few hundred bytes
 _SLICE_S: Final = 0.02
@@ -50,66 +42,6 @@ _OLDEST_S: Final = 45.0  # the poller asks even a dead sensor more often than th
 _CHUNK: Final = 4096
 _FULL_BYTES: Final = 4000  # Linux keeps at most 4095 bytes that nobody read, and then loses the newest
 _MOST_BYTES: Final = 65536  # of one look; a port that gives more without an end must not hold the bus
-
-
-class SerialPort:
-    """A port for this process alone: opened at first use, closed when it vanishes, tried again after a pause."""
-
-    def __init__(self, *, bus: str, path: str, settings: Mapping[str, Any], now_s: Callable[[], float]) -> None:
-        self._bus, self._path, self._settings, self._now_s = bus, path, settings, now_s
-        self._port: serial.Serial | None = None
-        self._pause = Pause()
-        self._trouble = ""
-        self._closed = False
-
-    @property
-    def is_open(self) -> bool:
-        return self._port is not None
-
-    @contextmanager
-    def use(self) -> Iterator[serial.Serial]:
-        """The open port. Raises PortGone, also for any trouble with the port inside."""
-        port = self._opened()
-        try:
-            yield port
-        except ReadError:
-            raise
-        except _PORT_ERRORS as error:
-            raise self._gone(f"vanished: {error}") from error
-        self._pause.worked()
-
-    def close(self) -> None:
-        """Release the port for good; idempotent."""
-        self._closed = True
-        self._drop()
-
-    def _opened(self) -> serial.Serial:
-        if self._closed:
-            raise PortGone(f"{self._bus}: closed")
-        if self._port is None:
-            left_s = self._pause.left_s(self._now_s())
-            if left_s > 0:
-                raise PortGone(f"{self._trouble}; next try in {left_s:.0f} s")
-            try:
-                self._port = serial.Serial(port=self._path, exclusive=True, **self._settings)
-            except _PORT_ERRORS as error:
-                raise self._gone(_why(error)) from error
-        return self._port
-
-    def _gone(self, why: str) -> PortGone:
-        self._drop()
-        self._pause.failed(self._now_s())
-        self._trouble = f"{self._bus}: {self._path} {why}"
-        return PortGone(self._trouble)
-
-    def _drop(self) -> None:
-        """Close at once: a held descriptor would make the adapter come back under another number."""
-        port, self._port = self._port, None
-        if port is not None:
-            with suppress(*_PORT_ERRORS):
-                port.reset_output_buffer()  # unsent bytes would delay the close
-            with suppress(*_PORT_ERRORS):
-                port.close()
 
 
 class LineSplitter:
@@ -268,12 +200,6 @@ class LineSensor:
 
     def close(self) -> None:
         """The line belongs to the bus: nothing to release."""
-
-
-def _why(error: Exception) -> str:
-    if isinstance(error, OSError) and error.errno in (errno.EAGAIN, errno.EBUSY):
-        return "is held by another process"
-    return f"cannot be opened: {error}"
 
 
 def text_line(spec: SensorSpec, wire: LinesWire) -> LineSensor:

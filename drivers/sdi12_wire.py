@@ -28,8 +28,8 @@ from typing import Final, Protocol, TypeVar
 
 import serial
 
-from drivers.lines_wire import SerialPort
 from drivers.sdi12 import LONGEST_LINE, PAGES, Question, is_request, is_sealed, page, start
+from drivers.serial_port import SerialPort
 from gateway.barn import BusSpec, SensorSpec
 from gateway.errors import BusTimeout, EmptyText, FrameError, ReadError, Refused
 from gateway.model import Channel, Raw

@@ -18,27 +18,20 @@ file must name the slowest.
 
 from __future__ import annotations
 
-import errno
-import termios
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from typing import Any, Final, Protocol, TypeVar
 
 import serial
 
-from drivers.pause import Pause
+from drivers.serial_port import PARITY, SerialPort
 from gateway.barn import BusSpec
-from gateway.errors import BusTimeout, FrameError, PortGone, ReadError
+from gateway.errors import BusTimeout, FrameError
 
 T_co = TypeVar("T_co", covariant=True)
 T = TypeVar("T")
 
 _SLICE_S: Final = 0.02  # how long one look at the port may take; bounds how far a deadline is overrun
-_PARITY: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
-
-# The operating system reports a vanished port as either, pyserial an impossible setting as ValueError.
-_PORT_ERRORS: Final = (OSError, termios.error, ValueError)
 
 
 class Exchange(Protocol[T_co]):
@@ -76,57 +69,30 @@ class SerialWire:
         self._char_s = char_bits / spec.options["baud"]
         self._gap_s = frame_gap_s(baud=spec.options["baud"], char_bits=char_bits)
         self._now_s, self._sleep = now_s, sleep
-        self._port: serial.Serial | None = None
-        self._pause = Pause()
-        self._trouble = ""
-        self._closed = False
+        settings = {
+            "baudrate": spec.options["baud"],
+            "parity": PARITY[spec.options["parity"]],
+            "stopbits": spec.options["stop_bits"],
+            "timeout": _SLICE_S,
+            "write_timeout": self._within_s,
+        }
+        self._port = SerialPort(bus=spec.name, path=spec.options["port"], settings=settings, now_s=now_s)
         self._silent_from_s = float("-inf")  # the line must have no byte until then
 
     def ask(self, exchange: Exchange[T]) -> T:
         """One request and its checked answer. Raises ReadError; blocks for about 4 times `answer_within_s` at most."""
-        port = self._opened()
-        try:
+        fresh = not self._port.is_open
+        with self._port.use() as port:
+            if fresh:
+                self._rest()
             self._settle(port)
             self._send(port, exchange.frame)
             raw = self._collect(port, exchange)
-        except ReadError:
-            raise
-        except serial.SerialTimeoutException as error:
-            raise self._gone("takes no bytes") from error
-        except _PORT_ERRORS as error:
-            raise self._gone(f"vanished: {error}") from error
         return self._judge(exchange, raw)
 
     def close(self) -> None:
         """Release the port for good; idempotent."""
-        self._closed = True
-        self._drop()
-
-    def _opened(self) -> serial.Serial:
-        if self._closed:
-            raise PortGone(f"{self._name}: closed")
-        if self._port is None:
-            left_s = self._pause.left_s(self._now_s())
-            if left_s > 0:
-                raise PortGone(f"{self._trouble}; next try in {left_s:.0f} s")
-            try:
-                self._port = self._open()
-            except _PORT_ERRORS as error:
-                raise self._gone(_why(error)) from error
-            self._rest()
-        return self._port
-
-    def _open(self) -> serial.Serial:
-        options = self._options
-        return serial.Serial(
-            port=options["port"],
-            baudrate=options["baud"],
-            parity=_PARITY[options["parity"]],
-            stopbits=options["stop_bits"],
-            timeout=_SLICE_S,
-            write_timeout=self._within_s,
-            exclusive=True,
-        )
+        self._port.close()
 
     def _settle(self, port: serial.Serial) -> None:
         """Throw away what nobody asked for and wait until the line is silent."""
@@ -154,11 +120,9 @@ class SerialWire:
         until_s = self._now_s() + wait_s
         while (missing := exchange.length(raw) - len(raw)) > 0:
             if self._now_s() >= until_s:
-                self._pause.worked()  # a silent device is no reason to reopen the port
                 self._rest()
                 raise BusTimeout(exchange.what, wait_s, raw)
             raw += port.read(missing)
-        self._pause.worked()
         self._silent_from_s = self._now_s() + self._gap_s
         return raw
 
@@ -172,28 +136,7 @@ class SerialWire:
     def _rest(self) -> None:
         self._silent_from_s = self._now_s() + self._within_s
 
-    def _gone(self, why: str) -> PortGone:
-        self._drop()
-        self._pause.failed(self._now_s())
-        self._trouble = f"{self._name}: {self._options['port']} {why}"
-        return PortGone(self._trouble)
-
-    def _drop(self) -> None:
-        """Close at once: a held descriptor would make the adapter come back under another number."""
-        port, self._port = self._port, None
-        if port is not None:
-            with suppress(*_PORT_ERRORS):
-                port.reset_output_buffer()  # unsent bytes would delay the close
-            with suppress(*_PORT_ERRORS):
-                port.close()
-
 
 def _char_bits(options: Mapping[str, Any]) -> int:
     """Start bit, eight data bits, parity, stop bits."""
     return 9 + int(options["parity"] != "none") + int(options["stop_bits"])
-
-
-def _why(error: Exception) -> str:
-    if isinstance(error, OSError) and error.errno in (errno.EAGAIN, errno.EBUSY):
-        return "is held by another process"
-    return f"cannot be opened: {error}"
