@@ -10,7 +10,7 @@ run: .venv/run.done
 
 test: .venv/test.done
 	@sh .ci/machine
-	$(BIN)/pytest
+	@sh .ci/tests
 
 check: .venv/test.done
 	$(BIN)/ruff check .

@@ -23,7 +23,7 @@ from gateway.control.inputs import air_at
 from gateway.engine.snapshot import encode
 from gateway.engine.step import StepInputs, StepState, step
 from gateway.model import Latest, Policy
-from tests.bench import control_bench, heat_bench, history_bench, modbus_bench, streams_bench
+from tests.bench import control_bench, heat_bench, history_bench, modbus_bench, reaction_bench, streams_bench
 from tests.control.barns import air, barn, fan, sensor, stamp
 from tests.e2e.barn import running_barn
 
@@ -41,6 +41,7 @@ def main() -> None:
     _replay()
     control_bench.main()
     modbus_bench.main()
+    reaction_bench.main()
     history_bench.main()
     streams_bench.main()
     _memory()
