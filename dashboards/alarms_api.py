@@ -263,17 +263,17 @@ def router(live: Live, limits: Limits, ask: Ask | None = None) -> APIRouter:
 
 
 def _add_reading(routes: APIRouter, waiting: _Waiting) -> None:
-    @routes.get("", response_model=Alarms, responses=documented(503), summary="All alarms")
+    @routes.get("", response_model=Alarms, responses=documented(422, 503), summary="All alarms")
     async def every(request: Request) -> Response:
         """With `If-None-Match` and `Prefer: wait=30` the answer comes when something has changed."""
         return await waiting.answer(request, lambda snapshot: _json(alarms_of(snapshot)))
 
-    @routes.get("/state", response_model=Lamp, responses=documented(503), summary="One word for a lamp or a horn")
+    @routes.get("/state", response_model=Lamp, responses=documented(422, 503), summary="One word for a lamp or a horn")
     async def state(request: Request) -> Response:
         """Small and stable. Treat every answer but 200 and 304 as a fault of the alarm itself."""
         return await waiting.answer(request, lambda snapshot: _json(lamp_of(snapshot.alarms)))
 
-    @routes.get("/one/{alarm}", response_model=Alarm, responses=documented(404, 503), summary="One alarm")
+    @routes.get("/one/{alarm}", response_model=Alarm, responses=documented(404, 422, 503), summary="One alarm")
     async def one(request: Request, alarm: str) -> Response:
         """An alarm that is normal and did not end within a day is not found."""
 
@@ -287,7 +287,9 @@ def _add_reading(routes: APIRouter, waiting: _Waiting) -> None:
 
 
 def _add_cap(routes: APIRouter, waiting: _Waiting) -> None:
-    @routes.get("/cap", response_class=Response, responses=documented(503), summary="CAP 1.2 messages, as an Atom feed")
+    @routes.get(
+        "/cap", response_class=Response, responses=documented(422, 503), summary="CAP 1.2 messages, as an Atom feed"
+    )
     async def feed(request: Request) -> Response:
         """The newest message of each alarm; each message names those before it."""
         here = request.url.path
@@ -297,7 +299,9 @@ def _add_cap(routes: APIRouter, waiting: _Waiting) -> None:
 
         return await waiting.answer(request, make)
 
-    @routes.get("/cap/{identifier}", response_class=Response, responses=documented(404, 503), summary="One CAP message")
+    @routes.get(
+        "/cap/{identifier}", response_class=Response, responses=documented(404, 422, 503), summary="One CAP message"
+    )
     async def message(request: Request, identifier: str) -> Response:
         """A message of an alarm that ended more than a day ago is not kept here."""
 

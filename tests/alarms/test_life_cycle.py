@@ -56,8 +56,8 @@ FOLLOWS = {
     "B": set("BCDAEFG"),  # to A: when an alarm that need not be read is over
     "C": set("CABEFG"),
     "D": set("DABEFG"),
-    "E": set("EABFG"),
-    "F": set("FABCEG"),  # to C: it was taken before another alarm explained it
+    "E": set("EABDFG"),  # to D: by way of B, when the shelf and the cause end between two looks
+    "F": set("FABCDEG"),  # to C: it was taken before another alarm explained it; to D likewise by way of B
     "G": set("GABEF"),
 }
 

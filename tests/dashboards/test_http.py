@@ -97,7 +97,8 @@ def test_now_does_not_serve_old_air(hang_wall: Hang, http: httpx.Client, barns: 
 
 def test_openapi_describes_every_field(hang_wall: Hang, http: httpx.Client) -> None:
     document = http.get(f"{hang_wall().url}/api/v1/openapi.json").json()
-    assert set(document["paths"]) == {"/api/v1/now", "/api/v1/hand", "/api/v1/history"}
+    ours = {path for path in document["paths"] if not path.startswith("/api/v1/alarms")}  # they have tests of their own
+    assert ours == {"/api/v1/now", "/api/v1/hand", "/api/v1/history"}
     answers = document["paths"]["/api/v1/now"]["get"]["responses"]
     assert "application/problem+json" in answers["503"]["content"]
     schemas = document["components"]["schemas"]

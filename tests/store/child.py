@@ -91,8 +91,8 @@ def keep_for_ever(path: Path) -> None:
 
 
 def write_on_a_full_disk(path: Path) -> None:
-    """No file may grow beyond 200 kB until the test says so; the kernel then fails the write as a full disk would."""
-    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
+    """No file may grow beyond 400 kB until the test says so; the kernel then fails the write as a full disk would."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, resource.RLIM_INFINITY))
     fill(Writer(path, BARN, (CHANNEL,)))
 
 
