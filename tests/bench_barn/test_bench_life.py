@@ -45,7 +45,7 @@ def test_stop_leaves_no_thread_no_descriptor_and_no_file(barn: Barn, tmp_path: P
     bench.stop()
     bench.stop()
     assert set(threading.enumerate()) == threads
-    assert descriptors() == open_before
+    assert descriptors() <= open_before  # fewer, when what an earlier test left was collected meanwhile
     assert set(tmp_path.rglob("*")) == files
 
 
@@ -61,7 +61,7 @@ def test_failed_start_undoes_what_it_began(barn: Barn, tmp_path: Path) -> None:
     with pytest.raises(SiteError, match="line-a"):
         another(barn, tmp_path).start()
     assert set(threading.enumerate()) == threads
-    assert descriptors() == open_before
+    assert descriptors() <= open_before  # fewer, when what an earlier test left was collected meanwhile
     assert set(tmp_path.rglob("*")) == files
 
 

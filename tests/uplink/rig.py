@@ -112,6 +112,7 @@ class Mosquitto:
             f"listener {self.port} 127.0.0.1",
             "user root" if os.getuid() == 0 else "",  # else it gives up its rights and cannot read this folder
             "allow_anonymous false",
+            "max_queued_messages 0",  # else it drops what a slow listener of a test has not taken in
             f"password_file {passwords}",
             f"acl_file {self.folder / 'acl'}",
             "persistence false",
