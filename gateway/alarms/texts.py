@@ -208,13 +208,15 @@ def spoken(barn: Barn, rule: str, subject: str) -> Text:
 
 def place_of(barn: Barn, subject: str) -> str:
     """The place that an alarm is about; empty when it is about none."""
-    things = {kit.name: kit.place for kit in barn.kit} | {sensor.name: sensor.place for sensor in barn.sensors}
-    places = {place.name for place in barn.places}
-    return subject if subject in places else things.get(subject, "")
+    if any(place.name == subject for place in barn.places):
+        return subject
+    sensor = next((sensor.place for sensor in barn.sensors if sensor.name == subject), "")
+    return sensor or next((kit.place for kit in barn.kit if kit.name == subject), "")
 
 
 def _label(barn: Barn, subject: str, language: str) -> str:
-    place = next((place for place in barn.places if place.name == place_of(barn, subject)), None)
+    named = place_of(barn, subject)
+    place = next((place for place in barn.places if place.name == named), None)
     return subject if place is None else place.label.get(language, place.name)
 
 
