@@ -22,7 +22,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from drivers.bench.text_lines import PseudoPort, Values
+from drivers.bench.pseudo_port import PseudoPort
+from drivers.bench.text_lines import Values
 from gateway.barn import BusSpec, SensorSpec
 from gateway.errors import SiteError
 from gateway.model import Quantity

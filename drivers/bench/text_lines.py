@@ -3,7 +3,7 @@
 Must not know: drivers.text_line and drivers.lines_wire, to which it is an independent second writing; zones, time.
 How it works: a `LineTalker` is one serial line with all its devices. `tick` lets each say its line, without ever
 waiting: what nobody reads is lost, as on a real line. It is called by one thread, which also notices what `vanish` and
-`appear` asked for. `PseudoPort` is the pseudo-terminal behind a fixed name, also for other kinds of line.
+`appear` asked for.
 
     talker = LineTalker(bus, sensors); talker.start(); talker.tick(values, faults, now_s) ...; talker.close()
 """
@@ -13,15 +13,13 @@ from __future__ import annotations
 import json
 import logging
 import math
-import os
 import threading
-import tty
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
 from drivers.bench.nmea_line import sentence
+from drivers.bench.pseudo_port import PseudoPort
 from gateway.barn import BusSpec, SensorSpec
 from gateway.errors import SiteError
 from gateway.model import Quantity
@@ -31,50 +29,7 @@ _log = logging.getLogger(__name__)
 # stuck, power-on and wet bend the values before they come here
 TEXT_FAULTS: Final = ("silence", "torn", "empty", "nan", "stuck", "power-on", "wet")
 
-_PSEUDO_TERMINALS: Final = Path("/dev/pts")
-
 Values = Mapping[str, Mapping[Quantity, float]]
-
-
-class PseudoPort:
-    """A pseudo-terminal under a fixed name. All calls come from one thread."""
-
-    def __init__(self, link: Path) -> None:
-        self._link = link
-        self.near = self._far = -1  # we hold the far end as well, so that the line lives while no driver has it open
-        self._name = ""
-
-    @property
-    def is_open(self) -> bool:
-        return self.near >= 0
-
-    def open(self) -> None:
-        """The link is there when this returns. Raises SiteError when something real has its place."""
-        _refuse_real(self._link)
-        self.near, self._far = os.openpty()
-        os.set_blocking(self.near, False)
-        tty.setraw(self._far)
-        self._name = os.ttyname(self._far)
-        self._link.parent.mkdir(parents=True, exist_ok=True)
-        fresh = self._link.with_name(f".{self._link.name}.new")
-        fresh.unlink(missing_ok=True)
-        fresh.symlink_to(self._name)
-        fresh.replace(self._link)
-
-    def send(self, data: bytes) -> None:
-        with suppress(BlockingIOError):  # nobody has read for long
-            os.write(self.near, data)
-
-    def shut(self) -> None:
-        """What a pulled adapter looks like. Idempotent."""
-        if not self.is_open:
-            return
-        with suppress(OSError):
-            if self._link.is_symlink() and os.readlink(self._link) == self._name:
-                self._link.unlink()
-        for end in (self.near, self._far):
-            os.close(end)
-        self.near = self._far = -1
 
 
 class LineTalker:
@@ -166,13 +121,3 @@ def _json(spec: SensorSpec, shown: Mapping[Quantity, str]) -> str:
 
 def _plain(name: str) -> str:
     return name.replace("~1", "/").replace("~0", "~")
-
-
-def _refuse_real(link: Path) -> None:
-    """A site file of a real barn names real ports; the bench must not put itself in their place."""
-    if link.is_symlink():
-        target = link.resolve()
-        if target.exists() and target.parent != _PSEUDO_TERMINALS:
-            raise SiteError((f"{link}: leads to {target}, a real port; the bench takes only a path that is free",))
-    elif link.exists():
-        raise SiteError((f"{link}: is not a link of a bench; the bench takes only a path that is free",))

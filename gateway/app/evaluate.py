@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import datetime
 import random
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -136,11 +136,6 @@ def run(season: Season, controller: Controller, *, seed: int = SEED) -> Score:
                 score.trace.append(_point(season.begin_s + now_s, state, carry, asked))
         before = asked
     return score
-
-
-def run_all(season: Season, controllers: Mapping[str, Controller]) -> dict[str, Score]:
-    """The same season under each controller."""
-    return {name: run(season, controller) for name, controller in controllers.items()}
 
 
 def _within(rh_pct: float) -> float:

@@ -8,6 +8,7 @@ by itself with time, so that two views of the same state are equal.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from gateway.alarms.book import Alarm, AlarmAt, Book, apart_s
@@ -25,16 +26,19 @@ _LATEST_FIRST = {AlarmAt.UNACKNOWLEDGED: 0, AlarmAt.RETURNED: 1, AlarmAt.ACKNOWL
 
 def alarm_views(barn: Barn, book: Book, stamp: Stamp) -> tuple[AlarmView, ...]:
     """The alarms that anybody may want to see: by state, then horses before kit within a priority."""
-    shown = [(key, alarm) for key, alarm in book.alarms.items() if _is_shown(alarm, stamp)]
-    return tuple(_view(barn, key, alarm) for key, alarm in sorted(shown, key=_rank))
+    return seen_again(Seen(), barn, book, stamp).views
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """The views of a book, kept from step to step: a text is filled in when an alarm changes, not every second."""
+    """The views of a book, kept from step to step: a text is filled in when its alarm changes, not every second.
+
+    `made` has each view with the alarm from which it was made.
+    """
 
     book: Book = field(default_factory=Book)
     views: tuple[AlarmView, ...] = ()
+    made: Mapping[str, tuple[Alarm, AlarmView]] = field(default_factory=dict)
     at_s: float = -math.inf
 
 
@@ -42,7 +46,13 @@ def seen_again(seen: Seen, barn: Barn, book: Book, stamp: Stamp) -> Seen:
     """The views now: those of before while the book is the same one, looked through again every minute."""
     if seen.book is book and 0.0 <= stamp.mono_s - seen.at_s < LOOK_AGAIN_S:
         return seen
-    return Seen(book=book, views=alarm_views(barn, book, stamp), at_s=stamp.mono_s)
+    made: dict[str, tuple[Alarm, AlarmView]] = {}
+    for key, alarm in book.alarms.items():
+        if _is_shown(alarm, stamp):
+            before = seen.made.get(key)
+            made[key] = before if before is not None and before[0] is alarm else (alarm, _view(barn, key, alarm))
+    ordered = sorted(made, key=lambda key: _rank(key, made[key][0]))
+    return Seen(book=book, views=tuple(made[key][1] for key in ordered), made=made, at_s=stamp.mono_s)
 
 
 def _is_shown(alarm: Alarm, stamp: Stamp) -> bool:
@@ -52,8 +62,7 @@ def _is_shown(alarm: Alarm, stamp: Stamp) -> bool:
     return ago_s is not None and ago_s < SHOWN_AFTER_S
 
 
-def _rank(entry: tuple[str, Alarm]) -> tuple[bool, int, bool, int, str]:
-    key, alarm = entry
+def _rank(key: str, alarm: Alarm) -> tuple[bool, int, bool, int, str]:
     rule = BY_CODE.get(key.split(":")[0])
     calm = alarm.at in (AlarmAt.NORMAL, AlarmAt.SHELVED, AlarmAt.SUPPRESSED, AlarmAt.OUT_OF_SERVICE)
     return calm, -alarm.priority, rule is None or not rule.horse, _LATEST_FIRST.get(alarm.at, 3), key

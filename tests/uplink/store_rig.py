@@ -47,6 +47,35 @@ BEGAN_S = 1_780_000_000.0  # 2026-05-28
 BOOT = "boot-a"
 Point = tuple[str, str, str, str, int, float]  # measurement_field, place, sensor, barn, ms, value
 
+# The smallest site file; what a test is about is added to it.
+PLAIN_SITE = """
+[barn]
+name = "{barn}"
+zone = "America/New_York"
+altitude_m = 30
+[[places]]
+name = "stalls"
+kind = "standing"
+[[buses]]
+name = "tree"
+kind = "sysfs"
+root = "sys"
+[[sensors]]
+name = "air-0"
+place = "stalls"
+bus = "tree"
+kind = "iio"
+device = "air"
+every_s = 5
+temp = "in_temp"
+rh = "in_humidityrelative"
+rh_unit = "milli-percent"
+[history]
+file = "history.db"
+[link]
+socket = "link.sock"
+"""
+
 
 def channels_of(count: int) -> tuple[Channel, ...]:
     """Temperature and humidity of count / 2 sensors."""

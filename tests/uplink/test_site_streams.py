@@ -8,34 +8,9 @@ import pytest
 
 from gateway.errors import SiteError
 from gateway.site import describe, load
+from tests.uplink.store_rig import PLAIN_SITE
 
-REST = """
-[barn]
-name = "Far Field"
-zone = "America/New_York"
-altitude_m = 30
-[[places]]
-name = "stalls"
-kind = "standing"
-[[buses]]
-name = "tree"
-kind = "sysfs"
-root = "sys"
-[[sensors]]
-name = "air-0"
-place = "stalls"
-bus = "tree"
-kind = "iio"
-device = "air"
-every_s = 5
-temp = "in_temp"
-rh = "in_humidityrelative"
-rh_unit = "milli-percent"
-[history]
-file = "history.db"
-[link]
-socket = "link.sock"
-"""
+REST = PLAIN_SITE.format(barn="Far Field")
 GOOD = """
 [series]
 url = "{url}"

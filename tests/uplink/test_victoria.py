@@ -20,41 +20,19 @@ from gateway.uplink.series import Store
 from gateway.uplink.stream import Stream
 from gateway.uplink.to_store import ToStore
 from tests.engine.fakes import until
-from tests.uplink.store_rig import BARN, Hist, Victoria, series_at
+from tests.uplink.store_rig import BARN, PLAIN_SITE, Hist, Victoria, series_at
 
 KILLS_S = 45.0  # how long the killing goes on
-SITE = """
-[barn]
-name = "{barn}"
-zone = "America/New_York"
-altitude_m = 30
-[[places]]
-name = "stalls"
-kind = "standing"
-[[buses]]
-name = "tree"
-kind = "sysfs"
-root = "sys"
-[[sensors]]
-name = "air-0"
-place = "stalls"
-bus = "tree"
-kind = "iio"
-device = "air"
-every_s = 5
-temp = "in_temp"
-rh = "in_humidityrelative"
-rh_unit = "milli-percent"
-[history]
-file = "history.db"
-[link]
-socket = "link.sock"
+SITE = (
+    PLAIN_SITE
+    + """
 [series]
 url = "{url}"
 org = "yard"
 bucket = "barns"
 token_file = "token"
 """
+)
 
 
 @pytest.fixture
