@@ -148,7 +148,7 @@ class BrokerLine:
         try:
             session = Session(self._entry(), self._version, self._take)
             self._serve(session)
-            why, refused = session.over, session.refused
+            why, refused = "; ".join(filter(None, (session.complaint, session.over))), session.refused
         except (GatewayError, ssl.SSLCertVerificationError) as error:
             why, refused = str(error), True
         except Exception as error:  # whatever a hostile packet makes the library raise costs one session
@@ -192,6 +192,7 @@ class BrokerLine:
             self._reached(session.complaint)
             self._send_off(session)
             self._turn(session)
+        self._take_answers(session)  # a broker may refuse a message and hang up in one breath
         if self._ended.is_set() and not session.over:
             self._farewell(session)
 
@@ -219,11 +220,14 @@ class BrokerLine:
         self._send_letters(session)
 
     def _send_letters(self, session: Session) -> None:
+        self._take_answers(session)
+        while self._mailbag.flying < MOST_FLYING and (letter := self._mailbag.next()) and not session.over:
+            self._mailbag.sent(session.publish(letter.topic, letter.payload, retained=False))
+
+    def _take_answers(self, session: Session) -> None:
         answers, session.acknowledged = session.acknowledged, []
         for answer in answers:
             self._mailbag.answered(answer)
-        while self._mailbag.flying < MOST_FLYING and (letter := self._mailbag.next()) and not session.over:
-            self._mailbag.sent(session.publish(letter.topic, letter.payload, retained=False))
 
     def _farewell(self, session: Session) -> None:
         session.publish(self._state_topic, self._state(False), retained=True)
