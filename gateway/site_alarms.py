@@ -7,7 +7,8 @@ How it works: pydantic models in, frozen values out. Hours are minutes of the ba
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, Field
@@ -21,11 +22,59 @@ MOST_CONTACTS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Webhook:
+    """A receiver of signed messages. `ca_file` is None when the certificates that the system trusts shall do."""
+
+    url: str
+    secret_file: Path
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """How a contact is reached: any of a mailbox, a receiver, the last word of a topic at the broker."""
+
+    contact: str
+    mail: str = ""
+    webhook: Webhook | None = None
+    mqtt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mail:
+    """The server that takes our mail. `starttls`: TLS begins after the greeting, else with the first byte."""
+
+    host: str
+    port: int
+    starttls: bool
+    ca_file: Path | None
+    user: str
+    password_file: Path | None
+    sender: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heartbeat:
+    """An outside watcher that calls people itself when we have been silent."""
+
+    url: str
+    every_s: float
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmPlan:
-    """Whom to call, and how long an alarm waits for one contact before the next is called, by priority."""
+    """Whom to call and how, and how long an alarm waits for one contact before the next is called, by priority.
+
+    `inside` are hosts with ports ("192.168.1.20:8443") of the barn's own network that messages may go to.
+    """
 
     contacts: tuple[Contact, ...] = ()
     escalate_s: Mapping[Priority, float]
+    ways: Mapping[str, Way] = field(default_factory=dict)  # by the contact's name
+    mail: Mail | None = None
+    heartbeat: Heartbeat | None = None
+    inside: frozenset[str] = frozenset()
 
 
 class AlarmsForm(BaseModel):
