@@ -79,11 +79,11 @@ def web_checks(document: Document) -> Iterator[Problem]:
         return
     named = [key for key in ("cert_file", "key_file") if text_of(web, key)]
     if len(named) == 1:
-        yield ("web", named[0]), f"{named[0]} stands alone; name cert_file and key_file, or neither"
+        yield ("web", named[0]), f"{named[0]} stands alone; allowed: cert_file and key_file, or neither"
     if web.get("plain_http") is True and named:
-        yield ("web", "plain_http"), "plain_http and a certificate cannot be together; remove one"
+        yield ("web", "plain_http"), "plain_http and a certificate cannot be together; allowed: one of them"
     if web.get("plain_http") is True and web.get("read_without_sign_in") is False and not _alone(web):
-        text = "nobody can sign in over plain HTTP, so nobody could look; set read_without_sign_in = true, or use TLS"
+        text = "nobody can sign in over plain HTTP, so nobody could look; allowed: read_without_sign_in = true, or TLS"
         yield ("web", "plain_http"), text
 
 
