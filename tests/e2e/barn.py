@@ -56,6 +56,10 @@ class Barn:
         except OSError:
             return {}
 
+    def has_air(self) -> bool:
+        """Whether every place has a level."""
+        return all(p["level"] is not None for p in self.now().get("places", [{"level": None}]))
+
     def place(self, name: str) -> dict[str, Any]:
         places = self.now().get("places", [])
         return next((p for p in places if p["name"] == name), {})
@@ -138,9 +142,10 @@ class Barn:
 
 @contextlib.contextmanager
 def running_barn(
-    folder: Path, *, speed: float, options: Sequence[str] = (), notify: Path | None = None
+    folder: Path, *, speed: float, options: Sequence[str] = (), notify: Path | None = None, air: bool = True
 ) -> Iterator[Barn]:
-    """Start it, wait until the wall has air at all places, end it by its own process id.
+    """Start it, wait until the wall has air at all places (with `air`; else until it shows them), end it by its own
+    process id.
 
     `options` are further words for `loosebox run`; `notify` is the socket on which a service manager would listen.
     """
@@ -155,7 +160,9 @@ def running_barn(
     )  # fmt: skip
     barn = Barn(folder, port, process, speed)
     try:
-        barn.wait(lambda: all(p["level"] is not None for p in barn.now().get("places", [{"level": None}])), 30, "air")
+        barn.wait(barn.now, 30, "an answer")
+        if air:
+            barn.wait(barn.has_air, 30, "air")
         yield barn
     finally:
         if process.poll() is None:
