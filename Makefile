@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 SPEED ?= 1
 
-.PHONY: run test check bench report evaluation screens lock clean
+.PHONY: run test check bench report summers evaluation screens pictures lock clean
 
 run: .venv/run.done
 	@$(BIN)/loosebox run --dir .run --speed $(SPEED)
@@ -28,6 +28,10 @@ report: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/report/control_rules.py
 	PYTHONPATH=. $(BIN)/python tests/report/alarms_page.py
 
+# How often alarms ring over typical summers, and that no bad hour goes without (gateway/alarms/SUMMERS.md).
+summers: .venv/test.done
+	PYTHONPATH=. $(BIN)/python tests/report/alarms_summer.py
+
 # Our control beside plainer ones and beside perfect foresight, over two summers: half an hour on two cores.
 evaluation: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/report/evaluation_report.py --out gateway/control/evaluation
@@ -41,6 +45,11 @@ evaluation: .venv/test.done
 # Every page in every state, language and face, as pictures and one contact sheet in screens/.
 screens: .venv/test.done
 	PYTHONPATH=. $(BIN)/python tests/dashboards/contact_sheet.py screens
+
+# The pictures in the documents: README's wall, taken from the emulated barn, and all pages at a glance.
+pictures: .venv/test.done
+	PYTHONPATH=. $(BIN)/python tests/e2e/wall_picture.py dashboards/wall.png
+	PYTHONPATH=. $(BIN)/python tests/dashboards/contact_sheet.py screens --light dashboards/screens.webp
 
 # After a change of dependencies: resolve anew and write the exact versions down.
 lock:

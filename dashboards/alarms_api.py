@@ -336,7 +336,7 @@ class _Desk:
 
 
 def _add_writing(routes: APIRouter, desk: _Desk) -> None:
-    refusals = documented(401, 403, 409, 422, 503)
+    refusals = documented(400, 401, 403, 409, 422, 503)
 
     @routes.post("/acknowledge", response_model=Done, responses=refusals, summary="I have it")
     async def acknowledge(request: Request, body: AcknowledgeBody) -> Response:

@@ -38,7 +38,7 @@ _SENTENCE = (
 )
 
 
-_ELSEWHERE = ("alarms", "alarms_wall_s", "tested_wall_s", "tested_by")  # at /api/v1/alarms
+_ELSEWHERE = ("alarms", "alarms_wall_s", "tested_wall_s", "tested_by", "trials")  # at /api/v1/alarms
 
 
 class _Model(BaseModel):
@@ -113,6 +113,16 @@ class Fault(_Model):
     since_wall_s: float = Field(description="When it began [Unix s]; a label only.")
 
 
+class Signal(_Model):
+    """A lamp or a chime that calls people in the barn."""
+
+    name: str = Field(description="Name in the site file.")
+    kind: str = Field(description="lamp or chime.")
+    asked: bool = Field(description="What the gateway asks: true is on.")
+    seen: bool | None = Field(description="What the hardware reads back; null when it cannot tell.")
+    trouble: str = Field(description="What is wrong with it, or empty.")
+
+
 class Now(_Model):
     """The barn at the last step of the core."""
 
@@ -130,6 +140,8 @@ class Now(_Model):
     languages: list[str] = Field(description="Languages of the wall, in order.")
     places: list[Place] = Field(description="All places, in the order of the site file.")
     faults: list[Fault] = Field(description="What needs a person now.")
+    signals: list[Signal] = Field(description="Lamps and chimes that call people in the barn.")
+    step_s: float = Field(description="How long this step of the core took [s]; 0 when nobody measured it.")
 
 
 def now_of(snapshot: Snapshot, age_s: float, languages: dict[str, Words]) -> Now:

@@ -13,11 +13,28 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fastapi import APIRouter, FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
 
-from dashboards import alarms_api, api, book, gateside, kit_page, pages, problems, sign_in, yard
+from dashboards import (
+    alarms_api,
+    api,
+    bell,
+    bell_desk,
+    book,
+    device_page,
+    gateside,
+    install,
+    kit_page,
+    pages,
+    problems,
+    sign_in,
+    yard,
+)
 from dashboards.assets import Assets
+from dashboards.bell_calls import Told
 from dashboards.boards import Boards, Limits
 from dashboards.by_hand import Ask
+from dashboards.calls import Calls
 from dashboards.door import Access, Door
 from dashboards.headers import Guard
 from dashboards.live import Live
@@ -33,6 +50,7 @@ from dashboards.words import load_words
 class Outside:
     """What the screens need of the world. `clock` gives monotonic seconds.
 
+    `contacts` are the names of those who are called, `calls` tells what they were told; without it that is not shown.
     `more` are routes of other rooms; what they ask of a person stands in `rules`, else they are for keepers alone.
     """
 
@@ -42,6 +60,8 @@ class Outside:
     ask: Ask
     past: Past | None = None
     past_fresh_s: float = FRESH_S
+    contacts: tuple[str, ...] = ()
+    calls: Calls | None = None
     more: tuple[APIRouter, ...] = ()
     rules: tuple[Rule, ...] = ()
 
@@ -72,6 +92,12 @@ def create_app(live: Live, outside: Outside, limits: Limits | None = None) -> Fa
     app.include_router(book.router(book.Book(stage, outside.past), stage, languages))
     app.include_router(gateside.router(gateside.Gateside(stage), stage, languages, seats))
     app.include_router(kit_page.router(kit_page.KitPage(stage, languages), live, outside.ask, languages))
+    bells = bell.BellPage(stage, Told(outside.calls, outside.clock), outside.contacts)
+    app.include_router(bell.router(bells, languages, seats))
+    app.include_router(bell_desk.router(bell_desk.BellDesk(bells, outside.ask, languages)))
+    device = device_page.DevicePage(stage, languages, len(outside.contacts))
+    app.include_router(device_page.router(device, stage, languages))
+    app.include_router(install.router(assets))
     app.include_router(sign_in.router(desk))
     app.include_router(api.router(live, languages, limits))
     app.include_router(alarms_api.router(live, limits, outside.ask))
@@ -79,4 +105,7 @@ def create_app(live: Live, outside: Outside, limits: Limits | None = None) -> Fa
         app.include_router(routes)
     app.add_middleware(Door, sessions=sessions, access=outside.access, more=(*alarms_api.RULES, *outside.rules))
     app.add_middleware(Guard)
+    # Streams pass unpacked. No page of a session can be asked for from elsewhere (its cookie is strictly same-site), so
+    # the length of a packed page tells nobody its form token.
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=6)
     return app

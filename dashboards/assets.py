@@ -15,6 +15,7 @@ FOLDER = Path(__file__).parent / "static"
 KINDS = {
     ".css": "text/css; charset=utf-8",
     ".js": "text/javascript; charset=utf-8",
+    ".png": "image/png",
     ".svg": "image/svg+xml",
     ".txt": "text/plain; charset=utf-8",
     ".woff2": "font/woff2",

@@ -19,7 +19,7 @@ from markupsafe import Markup
 
 from dashboards import pictures
 from dashboards.assets import Assets
-from dashboards.clock_text import read_text, time_text
+from dashboards.clock_text import local_of, read_text, time_text
 from dashboards.live import Live
 from dashboards.present import Board, live_board, lost_board
 from dashboards.rows import Row
@@ -35,11 +35,17 @@ POLE_WIDTH, POLE_HEIGHT, POLE_HEIGHT_TIGHT, LATE_POLE = 400, 50, 40, 0.4
 
 
 class Face(StrEnum):
-    """The colours: by day, by night, and black on white for a screen in the sun."""
+    """The colours: by day, by night, black on white for a screen in the sun; or day and night by the barn's clock."""
 
     DAY = "day"
     NIGHT = "night"
     GLARE = "glare"
+    CLOCK = "clock"
+
+
+# The hours of the night face by the clock, and what a browser paints around a page: --paper in the style sheets.
+NIGHT_FROM_H, NIGHT_TO_H = 20, 6
+PAPER = {Face.DAY: "#F7F6F1", Face.NIGHT: "#0D1113", Face.GLARE: "#FFFFFF"}
 
 
 class Link(StrEnum):
@@ -93,6 +99,8 @@ class Boards:
         )
         self.templates.globals["draw"] = _DRAW
         self.templates.globals["asset"] = assets.url
+        self.templates.globals["face_of"] = lambda face: shown_face(face, live.current())
+        self.templates.globals["paper_of"] = lambda face: PAPER[shown_face(face, live.current())]
 
     def link(self) -> Link:
         """How the link to the core stands now."""
@@ -167,10 +175,11 @@ class Boards:
     def page_key(self, snapshot: Snapshot | None) -> str:
         """Changes when the frame around the board is no longer right; a page that sees another key loads again."""
         facts = (
-            (snapshot.barn, snapshot.emulated, snapshot.languages, snapshot.posts, [p.name for p in snapshot.places])
+            (snapshot.barn, snapshot.emulated, snapshot.languages, snapshot.posts, [p.name for p in snapshot.places],
+             shown_face(Face.CLOCK, snapshot))
             if snapshot
             else ()
-        )
+        )  # fmt: skip
         return hashlib.sha256(f"{self.assets.key} {facts}".encode()).hexdigest()[:12]
 
     def age_text(self, snapshot: Snapshot | None, look: Look, link: Link) -> str:
@@ -186,6 +195,15 @@ class Boards:
 
     def _draw(self, board: Board, texts: Sequence[Words]) -> str:
         return self.templates.get_template("board.html").render(board=board, texts=texts).strip()
+
+
+def shown_face(face: Face, snapshot: Snapshot | None) -> Face:
+    """The face as it is drawn now. By a clock that nobody trusts it is day: dark letters are read in any light."""
+    if face is not Face.CLOCK:
+        return face
+    local = local_of(snapshot.wall_s, snapshot.zone) if snapshot and snapshot.clock_trusted else None
+    night = local is not None and not NIGHT_TO_H <= local.hour < NIGHT_FROM_H
+    return Face.NIGHT if night else Face.DAY
 
 
 def read_age_s(snapshot: Snapshot) -> float | None:
@@ -218,6 +236,12 @@ class _Draw:
 
     def hand(self, height: int) -> Markup:
         return Markup(pictures.hand(height))
+
+    def bell(self, state: str, height: int) -> Markup:
+        return Markup(pictures.bell(state, height))
+
+    def parcel(self, state: str, height: int) -> Markup:
+        return Markup(pictures.parcel(state, height))
 
     def rod(self, temp_f: float | None, rh_pct: float | None, posts: Sequence[float], outline: bool) -> Markup:
         """A pole without letters, for a phone, where the numbers stand beside it."""

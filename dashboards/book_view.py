@@ -84,6 +84,8 @@ def _sentence(place: PlaceView, day: PlaceDay, drawn: Strip, snapshot: Snapshot,
     lost_s = sum(b - a for a, b in gaps(drawn))
     if lost_s >= 2 * STEP_S:
         parts.append(book["gap"].format(time=span_text(lost_s)))
+    if day.cut:
+        parts.append(book["cut"])
     return " ".join(parts)
 
 

@@ -65,6 +65,11 @@ async def ask_core(ask: Ask, wanted: Wanted, by: str) -> Outcome:
     """Ask, and say what became of it."""
     request = {"do": "hand", "subject": wanted.subject, "kind": wanted.kind, "minutes": wanted.minutes, "by": by,
                "why": wanted.why, "sure": wanted.sure}  # fmt: skip
+    return await outcome_of(ask, request)
+
+
+async def outcome_of(ask: Ask, request: Mapping[str, Any]) -> Outcome:
+    """What became of any request to core."""
     try:
         answer = await ask(request)
     except GatewayError as error:

@@ -29,6 +29,7 @@ log = logging.getLogger(__name__)
 COOKIE = "loosebox"
 SAFE_COOKIE = "__Host-loosebox"  # a browser takes this name over TLS only, and from no neighbour
 READS = ("GET", "HEAD", "OPTIONS")
+WALL_S = 400 * 24 * 3600  # as long as browsers keep a cookie at all
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +119,12 @@ def give_cookie(response: Response, scope: Scope, secret: str, lasts_s: float) -
         cookie_name(scope), secret, max_age=int(lasts_s), httponly=True, samesite="strict",
         secure=scope["scheme"] == "https",
     )  # fmt: skip
+
+
+def renew_wall(request: Request, response: Response) -> None:
+    """A wall that is looked at keeps its cookie: else it would go dark in its second summer."""
+    if request.state.who.scope == "wall":
+        give_cookie(response, request.scope, request.cookies[cookie_name(request.scope)], WALL_S)
 
 
 def take_cookie(response: Response, scope: Scope) -> None:

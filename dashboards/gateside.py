@@ -16,7 +16,8 @@ from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
 from dashboards.boards import Look
-from dashboards.device import Device, device_of, remember
+from dashboards.device import Device, device_of, remember, renew
+from dashboards.door import renew_wall
 from dashboards.messages import worst_message
 from dashboards.pages import BoardStream, Seats
 from dashboards.problems import problem
@@ -89,7 +90,7 @@ def _alone(snapshot: Snapshot, place: PlaceView) -> Snapshot:
     """The snapshot as if the barn had this place alone: a board at one gate tells no trouble of another."""
     own = {place.name, *(kit.name for kit in place.kit)}
     faults = tuple(fault for fault in snapshot.faults if fault.subject in own or fault.code == "fire")
-    return dataclasses.replace(snapshot, places=(place,), faults=faults)
+    return dataclasses.replace(snapshot, places=(place,), faults=faults, alarms=())
 
 
 def router(board: Gateside, stage: Stage, languages: Mapping[str, Words], seats: Seats) -> APIRouter:
@@ -97,13 +98,16 @@ def router(board: Gateside, stage: Stage, languages: Mapping[str, Words], seats:
     routes = APIRouter(include_in_schema=False)
 
     def look_of(request: Request) -> Look:
-        return Look(device_of(request, languages).lang, request.query_params.get("one", "0") == "1")
+        device = device_of(request, languages)
+        return Look(device.lang, device.one)
 
     @routes.get("/gateside")
     async def page(request: Request, place: str = "") -> Response:
         device = device_of(request, languages)
         await stage.today.refresh(stage.live.current())
         response = HTMLResponse(board.page(device, look_of(request), board.place(place)))
+        renew_wall(request, response)
+        renew(request, response, device)
         remember(request, response, device)
         return response
 

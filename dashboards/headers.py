@@ -12,7 +12,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 HEADERS = {
     "content-security-policy": (
-        "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'"
+        "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'; "
+        "manifest-src 'self'"
     ),
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",

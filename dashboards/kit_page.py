@@ -124,7 +124,7 @@ def router(page: KitPage, live: Live, ask: Ask, languages: Mapping[str, Words]) 
     @routes.post(
         "/api/v1/hand",
         response_model=HandAnswer,
-        responses=documented(401, 403, 409, 422, 502),
+        responses=documented(400, 401, 403, 409, 422, 502),
         tags=["hand"],
         summary="Take kit by hand, or give it back",
         description="Takes the right hand. 409 when core refuses, or asks to be sure: then ask again with sure true.",

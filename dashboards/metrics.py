@@ -39,6 +39,17 @@ class StreamSeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CallsSeen:
+    """Messages to contacts, by way. `arrive`: at least one way gets through; `kept`: the record of them is kept."""
+
+    pending: int
+    delivered: int
+    given_up: int
+    arrive: bool
+    kept: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Around:
     """What is known of the gateway beside the snapshot; None or empty where it is not known."""
 
@@ -46,6 +57,7 @@ class Around:
     uplink_age_s: float | None = None
     broker_up: bool | None = None
     queued: int | None = None
+    calls: CallsSeen | None = None
     steps_late: int | None = None
     history_bytes: int | None = None
     disk_free_bytes: int | None = None
@@ -97,6 +109,8 @@ def families(snapshot: Snapshot | None, age_s: float | None, around: Around) -> 
         yield from _places(snapshot)
         yield from _kit(snapshot)
     yield from _uplink(around)
+    if around.calls is not None:
+        yield from _calls(around.calls)
     late = around.steps_late
     yield _counter("steps_late_total", "Steps of this run of the core that were left out, being late.", _one(late))
     yield _gauge("history_size_bytes", "Size of the history's files.", _one(around.history_bytes))
@@ -108,6 +122,7 @@ def _core(snapshot: Snapshot) -> Iterator[Family]:
     barn = (("barn", snapshot.barn), ("emulated", str(snapshot.emulated).lower()))
     yield _gauge("barn_info", "Which barn this is.", [(barn, 1.0)])
     yield _counter("steps_total", "Steps of this run of the core, one a second.", _one(snapshot.steps))
+    yield _gauge("step_seconds", "How long the newest step of the core took.", _one(snapshot.step_s or None))
     yield _gauge("clock_trusted", "1 when the board's clock is known to be set.", _one(snapshot.clock_trusted))
     yield _gauge("clock_unix_seconds", "Wall-clock time of the newest step.", _one(snapshot.wall_s))
     codes: dict[str, int] = {}
@@ -178,6 +193,15 @@ def _uplink(around: Around) -> Iterator[Family]:
         for state in STATES
     ]
     yield _gauge("stream_state", "1 for the state that a stream is in.", states)
+
+
+def _calls(calls: CallsSeen) -> Iterator[Family]:
+    yield _gauge("calls_pending", "Messages to contacts that have not arrived yet, by way.", _one(calls.pending))
+    delivered, given_up = _one(calls.delivered), _one(calls.given_up)
+    yield _counter("calls_delivered_total", "Messages to contacts that arrived since uplink's start.", delivered)
+    yield _counter("calls_given_up_total", "Messages to contacts that were given up, with the reason.", given_up)
+    yield _gauge("calls_arrive", "0 when no message to a contact arrives by any way.", _one(calls.arrive))
+    yield _gauge("calls_kept", "1 while the record of messages is kept on the disk.", _one(calls.kept))
 
 
 def _gauge(name: str, text: str, samples: Sequence[Sample]) -> Family:

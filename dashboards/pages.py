@@ -17,6 +17,8 @@ from starlette.types import Receive, Scope, Send
 
 from dashboards.assets import Assets
 from dashboards.boards import Boards, Face, Limits, Look
+from dashboards.device import board_path, device_of, renew
+from dashboards.door import renew_wall
 from dashboards.live import Live
 from dashboards.problems import problem
 from dashboards.words import Words
@@ -89,12 +91,22 @@ def router(
         return Look(lang, one)
 
     @routes.get("/")
-    async def start() -> Response:
-        return RedirectResponse("/aisle")
+    async def start(request: Request) -> Response:
+        snapshot = live.current()
+        places = [place.name for place in snapshot.places] if snapshot else []
+        return RedirectResponse(board_path(device_of(request, languages).board, places))
 
     @routes.get("/aisle")
-    async def aisle(lang: str | None = None, one: bool = False, face: Face = Face.DAY) -> Response:
-        return HTMLResponse(boards.page(look_of(lang, one), face))
+    async def aisle(
+        request: Request, lang: str | None = None, one: bool | None = None, face: Face | None = None
+    ) -> Response:
+        device = device_of(request, languages)
+        look = look_of(device.lang if lang is None else lang, device.one if one is None else one)
+        response = HTMLResponse(boards.page(look, face or device.face))
+        renew_wall(request, response)
+        if not {"lang", "one", "face"} & request.query_params.keys():  # an address that chooses is for this time only
+            renew(request, response, device)
+        return response
 
     @routes.get("/aisle/stream")
     async def stream(request: Request, lang: str | None = None, one: bool = False) -> Response:

@@ -47,7 +47,10 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaceDay:
-    """A place over a span. A step without a reading has no point: gaps stay gaps. A level of "" is unknown."""
+    """A place over a span. A step without a reading has no point: gaps stay gaps. A level of "" is unknown.
+
+    `cut`: so much changed that levels, kit and hands are known of the newest part only.
+    """
 
     begin_s: float
     end_s: float
@@ -55,15 +58,12 @@ class PlaceDay:
     levels: tuple[Stretch, ...] = ()
     kit: Mapping[str, tuple[Stretch, ...]] = field(default_factory=dict)
     hands: Mapping[str, tuple[Stretch, ...]] = field(default_factory=dict)
+    cut: bool = False
 
 
 class Past(Protocol):
     def days(self, begin_s: float, end_s: float, step_s: float) -> Mapping[str, PlaceDay]:
         """Every place over a span of wall time. Blocks. Raises GatewayError when the history cannot be read."""
-        ...
-
-    def first_s(self) -> float | None:
-        """When the history begins [Unix s]; None when it is empty. Blocks."""
         ...
 
 

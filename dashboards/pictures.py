@@ -207,6 +207,25 @@ def plug(height: int) -> str:
     return _drawn(lead + pins + socket, height, "plug")
 
 
+def bell(state: str, height: int) -> str:
+    """The bell in the yard, on its post. On: a full bell. Asked: an empty one. Off: an empty one whose rope is tied."""
+    post = '<path d="M12 97V10H74M12 38L38 12"/><path d="M62 12V24"/>'
+    fill = ' fill="currentColor"' if state == "on" else ""
+    body = f'<path d="M62 24C49 26 48 42 44 58L36 68H88L80 58C76 42 75 26 62 24Z"{fill}/>'
+    rope = '<path d="M62 74V84C62 92 40 92 30 84L12 74"/>' if state == "off" else '<path d="M62 74V97"/>'
+    return _drawn(f"{post}{body}{rope}", height, f"bell {state}")
+
+
+def parcel(state: str, height: int) -> str:
+    """A message. Delivered: a full box. Pending: a dashed one. Given up: an empty one, struck out."""
+    box = {
+        "delivered": '<rect x="14" y="22" width="72" height="56" fill="currentColor"/>',
+        "pending": '<rect x="14" y="22" width="72" height="56" stroke-dasharray="14 12"/>',
+        "given-up": '<rect x="14" y="22" width="72" height="56"/><path d="M4 88L96 12"/>',
+    }[state]
+    return _drawn(box, height, f"parcel {state}")
+
+
 def swatch(*, hatched: bool, height: int) -> str:
     """A piece of rod for the key: full is heat, hatched is damp."""
     if not hatched:

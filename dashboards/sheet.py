@@ -12,23 +12,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dashboards.air_text import inputs_text, policy_text
+from dashboards.alarm_text import GATES, calling, do_of, say_of, standing, taken_text
+from dashboards.bell_view import anchor, counted, said_of
 from dashboards.clock_text import old_text, since_text, time_text
 from dashboards.device import Unit
-from dashboards.messages import all_troubles
+from dashboards.messages import untold
 from dashboards.past import PlaceDay, worst_point
 from dashboards.present import worst_place
 from dashboards.rows import kit_state, label_of, shown_sum, temp_f_of
 from dashboards.words import Words
-from gateway.engine.snapshot import KitView, PlaceView, Snapshot
+from gateway.engine.snapshot import AlarmView, KitView, PlaceView, Snapshot
+
+ALARMS_AT_MOST = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetTrouble:
-    """`sign` is what is drawn beside it: a plug for what is not heard, a fan as it should be known by now."""
+    """`sign` is what is drawn beside it: a plug for what is not heard, a fan as it should be known by now.
+
+    An alarm has its priority as a word, who has it, its place on the bell list, and for a horse a gate.
+    """
 
     text: str
     todo: str
     sign: str
+    urgency: str = ""
+    has: str = ""
+    at: str = ""
+    gate: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +73,11 @@ class SheetPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """Everything that changes on the page. `said` is the verdict as it is spoken."""
+    """Everything that changes on the page. `said` is the verdict as it is spoken.
+
+    `calling` alarms have nobody, `standing` are these and those that somebody has; `bells` says the same, and `more`
+    how many of them are not shown here.
+    """
 
     level: int | None
     word: str
@@ -74,11 +89,15 @@ class Sheet:
     places: tuple[SheetPlace, ...]
     kit: tuple[SheetKit, ...]
     posts: tuple[float, ...]
+    calling: int
+    standing: int
+    bells: str
+    more: str
 
 
 def sheet_of(snapshot: Snapshot, words: Words, unit: Unit, day: PlaceDay | None) -> Sheet:
     """The sheet of a snapshot; `day` is today of the worst place, as far as it is known."""
-    worst = worst_place(snapshot.places)
+    worst, alarms = worst_place(snapshot.places), standing(snapshot.alarms)
     name, word = label_of(worst, words.lang), words.verdict(worst.kind, worst.level)
     does = _does(worst, words)
     return Sheet(
@@ -88,17 +107,40 @@ def sheet_of(snapshot: Snapshot, words: Words, unit: Unit, day: PlaceDay | None)
         because="" if worst.level is None else f"{inputs_text(worst, words)} {policy_text(worst, words)}",
         worst=worst_text(day, snapshot, words),
         said=f"{word}: {name}",
-        troubles=tuple(
-            SheetTrouble(
-                text=each.lines[0].text,
-                todo=words.todo.get(each.key, words.todo["other"]),
-                sign=_SIGNS.get(each.key, "plug"),
-            )
-            for each in all_troubles(snapshot, (words,))
-        ),
+        troubles=_troubles(snapshot, words),
         places=tuple(_place(place, snapshot, words, unit) for place in snapshot.places),
         kit=tuple(kit_of(kit, place, snapshot, words) for place in snapshot.places for kit in place.kit),
         posts=snapshot.posts,
+        calling=len(calling(snapshot.alarms)),
+        standing=len(alarms),
+        bells=said_of(snapshot.alarms, words) if alarms else "",
+        more=counted("more", len(alarms) - ALARMS_AT_MOST, words) if len(alarms) > ALARMS_AT_MOST else "",
+    )
+
+
+def _troubles(snapshot: Snapshot, words: Words) -> tuple[SheetTrouble, ...]:
+    """The worst alarms, then what no alarm tells."""
+    alarms = standing(snapshot.alarms)
+    others = (
+        SheetTrouble(
+            text=f"{each.lines[0].text}.",
+            todo=words.todo.get(each.key, words.todo["other"]),
+            sign=_SIGNS.get(each.key, "plug"),
+        )
+        for each in untold(snapshot, (words,), alarms)
+    )
+    return (*(_alarm(alarm, snapshot, words) for alarm in alarms[:ALARMS_AT_MOST]), *others)
+
+
+def _alarm(alarm: AlarmView, snapshot: Snapshot, words: Words) -> SheetTrouble:
+    return SheetTrouble(
+        text=say_of(alarm, words),
+        todo=do_of(alarm, words),
+        sign="plug",
+        urgency=words.bell[alarm.priority],
+        has=taken_text(alarm, snapshot, words),
+        at=anchor(alarm.alarm),
+        gate=GATES[alarm.priority] if alarm.horse else None,
     )
 
 

@@ -19,7 +19,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboards.boards import Look
 from dashboards.device import device_of, remember
-from dashboards.door import Access, cookie_name, give_cookie, take_cookie
+from dashboards.door import WALL_S, Access, cookie_name, give_cookie, take_cookie
 from dashboards.forms import form_of
 from dashboards.people import LONGEST_S, People, Sessions
 from dashboards.problems import problem
@@ -29,8 +29,7 @@ from dashboards.tries import Tries
 from dashboards.words import Words
 from gateway.errors import GatewayError
 
-WALL_S = 400 * 24 * 3600  # as long as browsers keep a cookie at all
-BACK_TO = ("/yard", "/aisle", "/gateside", "/book", "/people")
+BACK_TO = ("/yard", "/aisle", "/gateside", "/book", "/people", "/device")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +66,8 @@ class Desk:
 
 def back_to(path: str) -> str:
     """Where to go after signing in: only to a page of ours."""
+    if path.startswith("/bell"):  # what is done there starts from the list
+        return "/bell"
     ours = path in BACK_TO or (path.startswith("/kit/") and "//" not in path and "\\" not in path)
     return path if ours else "/yard"
 
@@ -124,7 +125,7 @@ def _add_pair(routes: APIRouter, desk: Desk) -> None:
         secret = desk.people.pair(form.get("code", ""))
         if secret is None:
             return desk.page(request, "pair.html", status=403, message=desk.words(request).sign["pair_wrong"])
-        response = RedirectResponse("/aisle", 303)
+        response = RedirectResponse("/device", 303)  # while a keyboard is there: which board, which languages
         give_cookie(response, request.scope, secret, WALL_S)
         return response
 

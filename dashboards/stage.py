@@ -8,7 +8,7 @@ each snapshot and look, for all who watch, and tells each stream only those that
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator, Callable, Hashable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Hashable, Mapping
 from dataclasses import dataclass
 
 from dashboards.boards import Boards, Limits, Link, Look, event_bytes, read_age_s
@@ -70,15 +70,20 @@ class Parts:
             known = self._drawn[key] = (snapshot, draw(snapshot))
         return known[1]
 
-    async def stream(self, stage: Stage, key: Hashable, look: Look, draw: Draw) -> AsyncIterator[bytes]:
-        """The events of one client: the parts that changed, then the beat that vouches for them."""
+    async def stream(
+        self, stage: Stage, key: Hashable, look: Look, draw: Draw, ready: Callable[[], Awaitable[None]] | None = None
+    ) -> AsyncIterator[bytes]:
+        """The events of one client: the parts that changed, then the beat that vouches for them.
+
+        `ready` is waited for before each drawing, for what a page needs beside the snapshot.
+        """
         told: dict[str, str] = {}
         yield RETRY
         async for snapshot in stage.live.follow(least_s=BEAT_LEAST_S, idle_s=IDLE_S):
             if snapshot is None or not stage.live.heard_within(stage.limits.ready_within_s):
                 yield IDLE
                 continue
-            await stage.today.refresh(snapshot)
+            await (stage.today.refresh(snapshot) if ready is None else ready())
             parts = self.of(key, snapshot, draw)
             fresh = {name: html for name, html in parts.items() if told.get(name) != html}
             told = dict(parts)

@@ -117,6 +117,9 @@ class Words:
     sign: Mapping[str, str]
     side: Mapping[str, str]
     book: Mapping[str, str]
+    device: Mapping[str, str]
+    bell: Mapping[str, str]
+    site: Mapping[str, str]
 
     def verdict(self, kind: str, level: int | None) -> str:
         """The word for a level at a place of this kind; an unknown level has its own word."""

@@ -47,10 +47,12 @@ class Yard:
         snapshot = self._stage.live.current()
         alive = snapshot is not None and frame["alive"]
         parts = self.parts(device, snapshot) if snapshot and alive else {}
-        shown = {name: Markup(parts.get(name, "")) for name in ("verdict", "roof", "broken", "places", "kit")}
+        shown = {name: Markup(parts.get(name, "")) for name in ("bell", "verdict", "roof", "broken", "places", "kit")}
         barn = snapshot.barn if snapshot else "Loosebox"
         page = self._stage.boards.templates.get_template("yard.html")
-        return page.render(**frame, parts=shown, device=device, who=who, barn=barn, units=True)
+        lang = self._stage.boards.texts(self.look(device))[0].lang
+        stream = f"/yard/stream?lang={lang}&unit={device.unit}"
+        return page.render(**frame, parts=shown, device=device, who=who, barn=barn, units=True, stream=stream)
 
     def stream(self, device: Device, seats: Seats) -> Response:
         events = self._parts.stream(
@@ -63,6 +65,7 @@ class Yard:
         sheet = sheet_of(snapshot, words, device.unit, self._stage.today.of(worst_place(snapshot.places).name))
         macros: Any = self._stage.boards.templates.get_template("yard_parts.html").module
         return {
+            "bell": macros.ringer(sheet, words).strip(),
             "verdict": macros.verdict(sheet).strip(),
             "roof": self._roof(words, snapshot, macros),
             "broken": macros.broken(sheet, words).strip(),

@@ -14,7 +14,7 @@ from contextlib import suppress
 from typing import Any
 
 from drivers.gpio_wire import GpioWire
-from gateway.barn import KitSpec, RelaySpec, SensorSpec
+from gateway.barn import RelaySpec, SensorSpec, Switched
 from gateway.errors import CommandError, DeviceFault, ReadError
 from gateway.model import Channel, Quantity, Raw, SwitchAt
 
@@ -86,7 +86,7 @@ class GpioPulse:
 class GpioKit:
     """One piece of kit on one line. An energised normally-closed contact holds the kit off."""
 
-    def __init__(self, spec: KitSpec, relay: RelaySpec, wire: GpioWire) -> None:
+    def __init__(self, spec: Switched, relay: RelaySpec, wire: GpioWire) -> None:
         self._name, self._line, self._safe_on, self._wire = spec.name, str(spec.output), spec.safe_on, wire
         self._closed = False
         wire.take_output(self._line, active_low=relay.options["active_low"])

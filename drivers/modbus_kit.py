@@ -13,7 +13,7 @@ from typing import Final, TypeVar
 
 from drivers.modbus_pdu import ModbusWire, Request, read_bits, read_registers, write_coil, write_register
 from drivers.modbus_watchdog import BlockWatchdog
-from gateway.barn import KitSpec, RelaySpec
+from gateway.barn import KitSpec, RelaySpec, Switched
 from gateway.errors import CommandError, DeviceFault, ReadError, Refused
 
 T = TypeVar("T")
@@ -25,7 +25,7 @@ _SAME_SPEED: Final = 0.02  # share of full speed that a drive may round by
 class _Output:
     """One output of a block: writes, with the watchdog before them, until it is closed."""
 
-    def __init__(self, spec: KitSpec, relay: RelaySpec, wire: ModbusWire, safe: Request[None]) -> None:
+    def __init__(self, spec: Switched, relay: RelaySpec, wire: ModbusWire, safe: Request[None]) -> None:
         self._name, self._wire, self._safe = spec.name, wire, safe
         self._watchdog = BlockWatchdog(relay, wire)
         self._closed = False
@@ -72,7 +72,7 @@ class _Output:
 class ModbusCoil:
     """One piece of kit on one coil of a relay block. An energised normally-closed contact holds the kit off."""
 
-    def __init__(self, spec: KitSpec, relay: RelaySpec, wire: ModbusWire) -> None:
+    def __init__(self, spec: Switched, relay: RelaySpec, wire: ModbusWire) -> None:
         self._safe_on = spec.safe_on
         unit, address = relay.options["unit"], int(spec.output) - relay.options["base"]
         self._energise = write_coil(unit=unit, address=address, on=True)

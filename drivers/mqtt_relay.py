@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from drivers.json_pointer import document
 from drivers.mqtt_postbox import Letter, MqttPostbox
-from gateway.barn import KitSpec, RelaySpec
+from gateway.barn import RelaySpec, Switched
 from gateway.errors import BadText, BusTimeout, CommandError, ReadError
 
 _CONFIRM_WITHIN_S: Final = 1.0  # of the machine: a broker on a local network answers within a small part of it
@@ -47,7 +47,7 @@ class MqttRelay:
 
     def __init__(
         self,
-        spec: KitSpec,
+        spec: Switched,
         relay: RelaySpec,
         postbox: MqttPostbox,
         *,

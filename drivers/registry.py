@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Protocol
 
-from gateway.barn import BusSpec, KitSpec, RelaySpec, SensorSpec
+from gateway.barn import BusSpec, RelaySpec, SensorSpec, SignalSpec, Switched
 from gateway.errors import RangeError, SiteError
 from gateway.ports import Actuator, Sensor
 
@@ -95,9 +95,9 @@ def open_sensor(spec: SensorSpec, bus: BusSpec, wire: Wire) -> Sensor:
     return sensor
 
 
-def open_kit(spec: KitSpec, relay: RelaySpec, bus: BusSpec, wire: Wire) -> Actuator:
-    """The driver of a piece of kit, on the wire of its relay's bus."""
-    subject = f"kit {spec.name} on relay {relay.name}"
+def open_kit(spec: Switched, relay: RelaySpec, bus: BusSpec, wire: Wire) -> Actuator:
+    """The driver of a piece of kit or a signal, on the wire of its relay's bus."""
+    subject = f"{'signal' if isinstance(spec, SignalSpec) else 'kit'} {spec.name} on relay {relay.name}"
     if relay.kind not in RELAYS:
         raise _unknown("relay", relay.name, relay.kind, RELAYS)
     kind = RELAYS[relay.kind]

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.model import AIR, Channel, KitKind, PlaceKind, Policy, Quantity
+from gateway.model import AIR, Channel, KitKind, PlaceKind, Policy, Priority, Quantity, SignalKind
 
 # Where horses are ridden both count. Where they stand the air alone: on mild humid nights the sum is high although a
 # standing horse is comfortable.
@@ -167,6 +167,33 @@ class KitSpec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SignalSpec:
+    """A lamp or a chime on one output of a relay block, behind a normally-open contact: a dead board calls nobody.
+
+    `least` is the least urgent alarm that it calls for; in the `quiet` spans of the day a chime calls for a NOW only.
+    """
+
+    name: str
+    kind: SignalKind
+    relay: str
+    output: int | str
+    least: Priority = Priority.NOW
+    quiet: tuple[Span, ...] = ()
+
+    @property
+    def safe_on(self) -> bool:
+        return False
+
+    @property
+    def least_speed(self) -> float:
+        """It knows only on and off."""
+        return 1.0
+
+
+Switched = KitSpec | SignalSpec  # whatever hangs on an output
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MistRules:
     """When misters may run at all. `hours` are minutes of the day. Practice, not published for horses."""
 
@@ -214,3 +241,4 @@ class Barn:
     safety: Safety = Safety()
     stagger_s: float = 7.0
     languages: tuple[str, ...] = ("en", "es")
+    signals: tuple[SignalSpec, ...] = ()

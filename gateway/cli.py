@@ -54,8 +54,11 @@ def _parser() -> argparse.ArgumentParser:
         ("uplink", _uplink, "carry readings out of the barn"),
     ):
         role = commands.add_parser(name, help=text, description=f"One role: {text}.")
-        role.add_argument("site", type=Path, help="the site file")
         role.set_defaults(run=run)
+        if name == "web":
+            cli_words.add_web(role)
+            continue
+        role.add_argument("site", type=Path, help="the site file")
         if name == "core":
             role.add_argument("--emulated", action="store_true", help="the barn is the bench in the site file's folder")
     safe = commands.add_parser("safe", help="put all kit into its safe state, once, without running")
@@ -63,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     safe.set_defaults(run=_safe)
     _add_hand(commands)
     check = commands.add_parser("check", help="check a site file and say what it describes")
-    check.add_argument("site", type=Path, help="the site file")
+    check.add_argument("site", type=Path, help="the site file, or an organisation file")
     check.set_defaults(run=_check)
     cli_words.add_reckon(commands, _reckon)
     _add_replay(commands)
@@ -72,6 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_bench(commands)
     _add_history(commands)
     cli_words.add_look(commands, _look)
+    cli_words.add_dead_letters(commands, _dead_letters)
     _add_calibrate(commands)
     _add_people(commands)
     return parser
@@ -228,6 +232,12 @@ def _core(args: argparse.Namespace) -> None:
 
 
 def _web(args: argparse.Namespace) -> None:
+    if args.site_board is not None:
+        from gateway.app.site_board import run_site_board
+        from gateway.org import load_org
+
+        run_site_board(load_org(args.site_board))
+        return
     from gateway.app.web import run_web
     from gateway.site import load
 
@@ -252,9 +262,10 @@ def _safe(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> None:
+    from gateway.org import describe_org, is_org, load_org
     from gateway.site import describe, load
 
-    print(describe(load(args.site)))
+    print(describe_org(load_org(args.site)) if is_org(args.site) else describe(load(args.site)))
 
 
 def _run(args: argparse.Namespace) -> None:
@@ -359,6 +370,14 @@ def _look(args: argparse.Namespace) -> None:
         print(line, flush=True)
 
 
+def _dead_letters(args: argparse.Namespace) -> None:
+    from gateway.app.dead_letters import dead_letters
+    from gateway.site import load
+
+    for line in dead_letters(load(args.site), send=args.send):
+        print(line, flush=True)
+
+
 def _calibrate(args: argparse.Namespace) -> None:
     from gateway.app.calibrate import answer
     from gateway.engine.clock import BoardClock
@@ -368,9 +387,10 @@ def _calibrate(args: argparse.Namespace) -> None:
 
 def _people(args: argparse.Namespace) -> None:
     from gateway.app.people_console import people
+    from gateway.org import is_org, load_org
     from gateway.site import load
 
-    for line in people(args, load(args.site)):
+    for line in people(args, (load_org if is_org(args.site) else load)(args.site).web):
         print(line, flush=True)
 
 

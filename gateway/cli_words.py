@@ -36,6 +36,14 @@ def add_reckon(commands: Commands, run: Run) -> None:
     reckon.set_defaults(run=run)
 
 
+def add_web(web: argparse.ArgumentParser) -> None:
+    which = web.add_mutually_exclusive_group(required=True)
+    which.add_argument("site", type=Path, nargs="?", help="the site file")
+    which.add_argument(
+        "--site-board", type=Path, metavar="ORG", help="all barns of this organisation file instead; needs no core"
+    )
+
+
 def add_look(commands: Commands, run: Run) -> None:
     look = commands.add_parser(
         "look",
@@ -52,3 +60,17 @@ def add_look(commands: Commands, run: Run) -> None:
     say("--units", default="1-10", help="which Modbus units to ask, as 1-10 or 3; 1-10 when left out")
     say("--root", type=Path, default=Path("/"), help="another place for /dev, /sys and /proc, as a copy of a board's")
     look.set_defaults(run=run)
+
+
+def add_dead_letters(commands: Commands, run: Run) -> None:
+    dead = commands.add_parser(
+        "dead-letters",
+        help="what the store did not take, by reason, and sending it once more",
+        description="List the lines that the time-series store did not take, counted by reason. After the cause is"
+        " mended (a type that changed, a time the store did not accept) --send sends them once more; what is still not"
+        " taken stays, with its new reason. Rows that the store has already are not doubled. To send, stop uplink first"
+        " (systemctl stop loosebox-uplink) and do it as its user (sudo -u loosebox-uplink).",
+    )
+    dead.add_argument("site", type=Path, help="the site file")
+    dead.add_argument("--send", action="store_true", help="send them once more; takes twenty seconds at least")
+    dead.set_defaults(run=run)

@@ -92,6 +92,13 @@ class KitKind(StrEnum):
     VALVE = "valve"
 
 
+class SignalKind(StrEnum):
+    """What calls people in the barn itself: a lamp that shines, a chime that sounds now and then."""
+
+    LAMP = "lamp"
+    CHIME = "chime"
+
+
 class Level(IntEnum):
     """Rails of the gate, 0 open to 3 shut."""
 
@@ -250,7 +257,10 @@ class Priority(IntEnum):
 
 
 class AlarmStep(StrEnum):
-    """What happened to an alarm. RETURNED waits to be read by a person, ENDED does not."""
+    """What happened to an alarm. RETURNED waits to be read by a person, ENDED does not.
+
+    TESTED and TRIED are of no alarm: a weekly test on record, and a message to a contact to see whether it arrives.
+    """
 
     RAISED = "raised"
     WORSE = "worse"
@@ -265,6 +275,7 @@ class AlarmStep(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
     IN_SERVICE = "in-service"
     TESTED = "tested"
+    TRIED = "tried"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ and on the real thing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from gateway.model import Channel, Event, Raw, Reading, Stamp
@@ -70,6 +70,6 @@ class Recorder(Protocol):
 
     def beat(self, steps: int, late: int, stamp: Stamp) -> None: ...
 
-    def trouble(self) -> str:
-        """One sentence if the history is not being written, else empty."""
+    def troubles(self) -> Mapping[str, str]:
+        """What is wrong with the history now, as sentences by code: "disk-full" and "disk-low" are about the disk."""
         ...

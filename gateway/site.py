@@ -18,6 +18,7 @@ from pydantic import BaseModel, ValidationError
 from gateway import barn as barn_of
 from gateway import model
 from gateway.errors import SiteError
+from gateway.site_alarms import NOBODY, AlarmPlan, alarm_lines, alarm_plan
 from gateway.site_buses import PATHS, BusForm
 from gateway.site_checks import CHECKS
 from gateway.site_form import POSTS, CorrectionForm, FileForm, MistForm, MqttForm, PlaceForm, SafetyForm
@@ -25,6 +26,7 @@ from gateway.site_history import Keep, keep
 from gateway.site_kit import OUTPUT_OF, FanForm, MisterForm, RelayForm, ValveForm
 from gateway.site_lines import Key, form_problems, read
 from gateway.site_sensors import LATE_TIMES, LOST_TIMES, SensorForm, measured
+from gateway.site_signals import signal_lines, signals_of
 from gateway.site_streams import Series, series, stream_lines
 from gateway.site_web import WebAccess, access_lines, access_of
 
@@ -62,6 +64,7 @@ class Site:
     path: Path
     broker: Broker | None = None
     series: Series | None = None
+    alarms: AlarmPlan = NOBODY
 
 
 def load(path: Path) -> Site:
@@ -98,6 +101,7 @@ def _site(form: FileForm, path: Path) -> Site:
         path=path,
         broker=_broker(form.mqtt, folder) if form.mqtt else None,
         series=series(form.series, folder) if form.series else None,
+        alarms=alarm_plan(form.alarms, form.contacts, form.mail, folder),
     )
 
 
@@ -135,6 +139,7 @@ def _barn(form: FileForm, folder: Path) -> barn_of.Barn:
         stagger_s=form.safety.stagger_s,
         corrections=tuple(_correction(correction) for correction in form.corrections),
         languages=tuple(form.barn.languages),
+        signals=signals_of(form.signals, {relay.name: relay.kind for relay in form.relays}),
     )
 
 
@@ -286,9 +291,11 @@ def describe(site: Site) -> str:
         f"A level ends {barn.dead_band:g} points below its post, held for {barn.hold_s:g} s.",
         *(line for place in barn.places for line in _place_lines(barn, place)),
         *(line for relay in barn.relays for line in _relay_lines(relay)),
+        *signal_lines(barn.signals, {relay.name: relay.kind for relay in barn.relays}),
         f"History: {site.history_file}",
         f"Link: {site.link_socket}",
         *stream_lines(site.series, site.broker.host if site.broker and site.broker.publish else ""),
+        *alarm_lines(site.alarms, site.broker.prefix if site.broker else ""),
         f"Pages: address {site.web_listen}, port {site.web_port}, {_reach(site.web_listen)}",
         *access_lines(site.web),
     ]

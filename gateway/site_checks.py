@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from gateway.model import AIR
+from gateway.site_alarms import alarm_checks
 from gateway.site_device_checks import DEVICE_CHECKS
 from gateway.site_form import CARRIES, DEAD_BAND, POSTS, BarnForm
 from gateway.site_lines import Document, Problem, did_you_mean, nearest, number_of, one_of, shown, text_of
@@ -48,7 +49,7 @@ BUS_OF = {
     "mqtt": ("mqtt",),
     "mqtt-relay": ("mqtt",),
 }
-NAMED = ("places", "buses", "sensors", "relays", "kit")
+NAMED = ("places", "buses", "sensors", "relays", "kit", "signals")
 REFERENCES = (
     ("sensors", "place", "places"),
     ("sensors", "bus", "buses"),
@@ -56,6 +57,7 @@ REFERENCES = (
     ("kit", "place", "places"),
     ("kit", "relay", "relays"),
     ("kit", "switch", "sensors"),
+    ("signals", "relay", "relays"),
     ("corrections", "sensor", "sensors"),
     ("places", "vents", "sensors"),
 )
@@ -64,6 +66,8 @@ ONCE = (
     *(((section,), "", "name") for section in NAMED),
     *((("buses",), "", key) for key in ("port", "device", "chip")),
     (("corrections",), "sensor", "quantity"),
+    (("contacts",), "", "name"),
+    (("contacts",), "", "mqtt"),
 )
 
 
@@ -86,11 +90,13 @@ def _used_twice(document: Document) -> Problems:
 
 
 def _place_and_kit(document: Document) -> Problems:
-    """People take kit and places by hand by name: the same name would be two things."""
-    places = _names(document, "places")
-    for i, row in document.rows("kit"):
-        if text_of(row, "name") in places:
-            yield ("kit", i, "name"), f"found {shown(row['name'])}, the name of a place; allowed: another one"
+    """People take kit and places by hand by name, outputs are kept by it: the same name would be two things."""
+    places, kit = _names(document, "places"), _names(document, "kit")
+    for section, taken in (("kit", {"a place": places}), ("signals", {"a place": places, "a piece of kit": kit})):
+        for i, row in document.rows(section):
+            for what, names in taken.items():
+                if text_of(row, "name") in names:
+                    yield (section, i, "name"), f"found {shown(row['name'])}, the name of {what}; allowed: another one"
 
 
 def _unknown_names(document: Document) -> Problems:
@@ -213,5 +219,6 @@ CHECKS = (
     _ages,
     _socket,
     web_checks,
+    alarm_checks,
     *DEVICE_CHECKS,
 )

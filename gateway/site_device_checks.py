@@ -18,6 +18,7 @@ Problems = Iterator[Problem]
 
 WIDTH = {"int32": 2, "uint32": 2, "float32": 2}  # registers of 16 bits that a value takes; others take one
 LAST_REGISTER = 65535
+DRIVES = ("register", "channel")  # outputs of drives, which no signal can have: the check of the wiring says so
 
 # Which wiring fits which kind of relay, and why another does not.
 CONTACTS = {
@@ -28,7 +29,10 @@ CONTACTS = {
     "pwm": ("full-on-loss",),
 }
 # What is safe for each kind of kit, as its form says.
-SAFE = {"fan": ("normally-closed", "full-on-loss"), "mister": ("normally-open",), "valve": ("normally-open",)}
+SAFE = {
+    "fan": ("normally-closed", "full-on-loss"),
+    **dict.fromkeys(("mister", "valve", "lamp", "chime"), ("normally-open",)),
+}
 SPEAKING = ("w1", "nmea")  # their form asks for `measures`
 # Keys of nmea that only one sentence knows.
 ONLY_IN = {"transducers": "XDR", "reference": "MWV"}
@@ -38,6 +42,11 @@ EITHER: dict[str, tuple[str, ...]] = {"text-line": ("column", "pointer"), "mqtt"
 
 def _by_name(document: Document, section: str) -> dict[str, Table]:
     return {text_of(row, "name"): row for _, row in document.rows(section) if text_of(row, "name")}
+
+
+def _switched(document: Document) -> Iterator[tuple[str, int, Table]]:
+    """Whatever hangs on an output of a relay."""
+    return ((section, i, row) for section in ("kit", "signals") for i, row in document.rows(section))
 
 
 def _inner(row: Table) -> Iterator[tuple[str, Table]]:
@@ -156,27 +165,27 @@ def _sentence_keys(document: Document) -> Problems:
 
 def _outputs(document: Document) -> Problems:
     relays = _by_name(document, "relays")
-    for i, row in document.rows("kit"):
+    for section, i, row in _switched(document):
         relay = relays.get(text_of(row, "relay"), {})
-        if not (needed := OUTPUT_OF.get(text_of(relay, "kind"))):
+        if not (needed := OUTPUT_OF.get(text_of(relay, "kind"))) or (section == "signals" and needed in DRIVES):
             continue
         alien = [key for key in OUTPUT_OF.values() if key in row and key != needed]
         if alien:
             text = f"not for a relay of kind {shown(relay['kind'])}; allowed: {needed} instead"
-            yield ("kit", i, alien[0]), text
+            yield (section, i, alien[0]), text
         elif needed not in row and not nearest(needed, row):  # a misspelt one is told by itself
-            yield ("kit", i, needed), f"missing; allowed: which {needed} of its relay"
+            yield (section, i, needed), f"missing; allowed: which {needed} of its relay"
         at, base = number_of(row, needed), number_of(relay, "base")
         if needed in ("coil", "register") and at is not None and base in (0, 1) and 0 <= at < base:
             text = f"found {shown(at)}; allowed: from the base of its relay block, which is {shown(base)}"
-            yield ("kit", i, needed), text
+            yield (section, i, needed), text
 
 
 def _outputs_twice(document: Document) -> Problems:
-    """An output has one piece of kit, however many [[relays]] name its device."""
+    """An output has one use, however many [[relays]] name its device."""
     relays = _by_name(document, "relays")
     seen: dict[tuple[object, ...], str] = {}
-    for i, row in document.rows("kit"):
+    for section, i, row in _switched(document):
         relay = relays.get(text_of(row, "relay"), {})
         needed = OUTPUT_OF.get(text_of(relay, "kind"), "")
         if needed == "line" or not isinstance(row.get(needed), int | str):
@@ -186,8 +195,8 @@ def _outputs_twice(document: Document) -> Problems:
         device = (text_of(relay, key) for key in ("kind", "bus", "chip", "topic"))
         claim = (*device, number_of(relay, "unit"), output)
         if claim in seen:
-            yield ("kit", i, needed), f"found {shown(row[needed])}, taken by {seen[claim]}; allowed: one not in use"
-        seen.setdefault(claim, f"kit[{i}] {shown(row.get('name', ''))}")
+            yield (section, i, needed), f"found {shown(row[needed])}, taken by {seen[claim]}; allowed: one not in use"
+        seen.setdefault(claim, f"{section}[{i}] {shown(row.get('name', ''))}")
 
 
 def _watchdogs(document: Document) -> Problems:
@@ -203,19 +212,19 @@ def _watchdogs(document: Document) -> Problems:
 
 def _wiring(document: Document) -> Problems:
     relays = _by_name(document, "relays")
-    for i, row in document.rows("kit"):
+    for section, i, row in _switched(document):
         kind, what = text_of(relays.get(text_of(row, "relay"), {}), "kind"), text_of(row, "kind")
         fitting = CONTACTS.get(kind, ())
         safe = [contact for contact in fitting if contact in SAFE.get(what, ())]
         if fitting and what in SAFE and not safe:
             able = one_of(name for name, contacts in CONTACTS.items() if set(contacts) & set(SAFE[what]))
             text = f"found {shown(row['relay'])}, of kind {shown(kind)}, which is not safe for a {what}"
-            yield ("kit", i, "relay"), f"{text}; allowed: a relay of kind {able}"
+            yield (section, i, "relay"), f"{text}; allowed: a relay of kind {able}"
         elif safe and text_of(row, "contact") in SAFE[what] and row["contact"] not in safe:
             text = (
                 f"found {shown(row['contact'])}; allowed for a {what} on a relay of kind {shown(kind)}: {one_of(safe)}"
             )
-            yield ("kit", i, "contact"), text
+            yield (section, i, "contact"), text
 
 
 def _speeds(document: Document) -> Problems:
@@ -329,9 +338,9 @@ def _input_lines(document: Document) -> Iterator[tuple[Key, str, str]]:
 
 
 def _output_lines(document: Document, buses: Mapping[str, str]) -> Iterator[tuple[Key, str, str]]:
-    for i, row in document.rows("kit"):
+    for section, i, row in _switched(document):
         if line := text_of(row, "line"):
-            yield ("kit", i, "line"), buses.get(text_of(row, "relay"), ""), line
+            yield (section, i, "line"), buses.get(text_of(row, "relay"), ""), line
 
 
 DEVICE_CHECKS = (

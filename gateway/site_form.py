@@ -12,10 +12,12 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, Field
 
 from gateway.barn import DEFAULT_AIR_MPS, DEFAULT_CARRY_LIMITS, DEFAULT_HORSE_MASS_KG, DEFAULT_POSTS, MistRules
+from gateway.site_alarms import AlarmsForm, Contacts, MailForm
 from gateway.site_buses import Bus
 from gateway.site_history import HistoryForm
 from gateway.site_kit import Kit, Relay
 from gateway.site_sensors import Sensor
+from gateway.site_signals import Signal
 from gateway.site_streams import SeriesForm
 from gateway.site_web import WebForm
 from gateway.site_words import (
@@ -165,11 +167,15 @@ class FileForm(BaseModel):
     sensors: list[Sensor] = tables("sensors")
     relays: list[Relay] = Field([], description="tables [[relays]]")
     kit: list[Kit] = Field([], description="tables [[kit]]")
+    signals: list[Signal] = Field([], description="tables [[signals]]")
     mist: MistForm = Field(MistForm(), description="a table [mist]")
     safety: SafetyForm = Field(SafetyForm.model_validate({}), description="a table [safety]")
     corrections: list[CorrectionForm] = Field([], description="tables [[corrections]]")
     mqtt: MqttForm | None = Field(None, description="a table [mqtt]")
     series: SeriesForm | None = Field(None, description="a table [series]")
+    alarms: AlarmsForm = Field(AlarmsForm(), description="a table [alarms]")
+    mail: MailForm | None = Field(None, description="a table [mail]")
+    contacts: Contacts = []
     history: HistoryForm = Field(description="a table [history]")
     link: LinkForm = Field(description="a table [link]")
     web: WebForm = Field(WebForm.model_validate({}), description="a table [web]")

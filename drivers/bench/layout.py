@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from drivers.bench.faults import Values
 from drivers.bench.slaves import COILS, HOLDING, Output, Unit, Watchdog
-from gateway.barn import Barn, KitSpec, RelaySpec, SensorSpec
+from gateway.barn import Barn, KitSpec, RelaySpec, SensorSpec, Switched
 from gateway.model import Quantity, SwitchAt
 
 SENSORS: Final = ("modbus-registers", "modbus-inputs")
@@ -43,7 +43,8 @@ def units_of(barn: Barn, now_s: float) -> Units:
             units.setdefault((item.bus, item.options["unit"]), Unit(written_s=now_s)).names.append(item.name)
     for relay in barn.relays:
         if relay.kind in RELAYS:
-            _add(relay, tuple(kit for kit in barn.kit if kit.relay == relay.name), unit_of(units, relay))
+            outputs: tuple[Switched, ...] = (*barn.kit, *barn.signals)
+            _add(relay, tuple(each for each in outputs if each.relay == relay.name), unit_of(units, relay))
     return units
 
 
@@ -51,8 +52,8 @@ def unit_of(units: Units, item: SensorSpec | RelaySpec) -> Unit:
     return units[item.bus, item.options["unit"]]
 
 
-def place_of(kit: KitSpec, relay: RelaySpec) -> tuple[int, int]:
-    """Table and address of a piece of kit."""
+def place_of(kit: Switched, relay: RelaySpec) -> tuple[int, int]:
+    """Table and address of an output."""
     table = COILS if relay.kind == "modbus-coils" else HOLDING
     return table, int(kit.output) - int(relay.options["base"])
 
@@ -104,7 +105,7 @@ def _bits(options: Mapping[str, Any], values: Values) -> dict[int, int]:
     return bits
 
 
-def _add(relay: RelaySpec, kit: tuple[KitSpec, ...], unit: Unit) -> None:
+def _add(relay: RelaySpec, kit: tuple[Switched, ...], unit: Unit) -> None:
     used = [place_of(item, relay)[1] for item in kit]
     if relay.kind == "modbus-coils":
         for address in range(max(_COILS_OF_A_BLOCK, *(address + 1 for address in used), 0)):

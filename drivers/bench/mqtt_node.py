@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers import senml
 from drivers.json_pointer import tokens
-from gateway.barn import Barn, KitSpec, SensorSpec
+from gateway.barn import Barn, SensorSpec, Switched
 from gateway.model import Quantity
 from gateway.ports import Clock
 
@@ -54,8 +54,11 @@ class MqttNodes:
         self._sensors = {s.name: s for s in barn.sensors if s.kind == "mqtt"}
         self._next_s = dict.fromkeys(self._sensors, float("-inf"))
         relays = {relay.name: relay for relay in barn.relays if relay.kind == "mqtt-relay"}
+        items: tuple[Switched, ...] = (*barn.kit, *barn.signals)
         self._relays = {
-            f"{relays[kit.relay].options['topic']}/{kit.output}": _Relay(kit) for kit in barn.kit if kit.relay in relays
+            f"{relays[each.relay].options['topic']}/{each.output}": _Relay(each)
+            for each in items
+            if each.relay in relays
         }
         self._lock = threading.Lock()  # guards the relays, which paho's thread moves too
         self._client: paho.Client | None = None
@@ -151,7 +154,7 @@ class MqttNodes:
 class _Relay:
     """One contact with its own fail-safe: released, it leaves the kit as it is wired."""
 
-    def __init__(self, kit: KitSpec) -> None:
+    def __init__(self, kit: Switched) -> None:
         self.kit, self.fault = kit, ""
         self.on, self.has_news = kit.safe_on, False
         self._command = ""

@@ -25,6 +25,7 @@ from enum import StrEnum
 from gateway.model import AlarmChange, AlarmStep, Priority, Stamp
 
 MOST_MARKS = 16
+MOST_TRIALS = 20  # as many as there can be contacts: the newest of each is there while it still matters
 
 
 class AlarmAt(StrEnum):
@@ -110,11 +111,25 @@ class WeeklyTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """A message that `by` had sent to a contact to see whether it arrives; numbered from 1 through all restarts."""
+
+    number: int
+    contact: str
+    by: str
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Book:
-    """All alarms that were ever raised or touched, by RULE:SUBJECT, the newest test, and the newest line's time."""
+    """All alarms that were ever raised or touched, by RULE:SUBJECT, the newest test, and the newest line's time.
+
+    `trials` are the newest ones, the last one last. They are no alarms: nothing of them stands, and nobody is called.
+    """
 
     alarms: Mapping[str, Alarm] = field(default_factory=dict)
     test: WeeklyTest | None = None
+    trials: tuple[Trial, ...] = ()
     newest: Stamp | None = None
 
     def of(self, alarm: str) -> Alarm:
@@ -130,14 +145,16 @@ def after(book: Book, changes: Iterable[AlarmChange]) -> Book:
     changes = tuple(changes)
     if not changes:
         return book
-    alarms, test, newest = dict(book.alarms), book.test, book.newest
+    alarms, test, newest, trials = dict(book.alarms), book.test, book.newest, book.trials
     for change in changes:
         newest = change.stamp
         if change.what is AlarmStep.TESTED:
             test = WeeklyTest(by=change.by, why=change.why, stamp=change.stamp)
+        elif change.what is AlarmStep.TRIED:
+            trials = (*trials, _trial(change))[-MOST_TRIALS:]
         else:
             alarms[change.alarm] = _changed(alarms.get(change.alarm, Alarm()), change)
-    return Book(alarms=alarms, test=test, newest=newest)
+    return Book(alarms=alarms, test=test, trials=trials, newest=newest)
 
 
 def restored(changes: Iterable[AlarmChange], stamp: Stamp) -> Book:
@@ -168,6 +185,11 @@ def _rebased(alarm: Alarm, begun: Stamp | None, stamp: Stamp) -> Alarm:
     spent_s, whole_s = apart_s(begun, stamp), alarm.shelf.until_mono_s - begun.mono_s
     left_s = 0.0 if spent_s is None else min(whole_s, whole_s - spent_s)
     return replace(alarm, shelf=replace(alarm.shelf, until_mono_s=stamp.mono_s + left_s))
+
+
+def _trial(change: AlarmChange) -> Trial:
+    contact = change.alarm.partition(":")[2]
+    return Trial(number=change.episode, contact=contact, by=change.by, stamp=change.stamp)
 
 
 def _changed(alarm: Alarm, change: AlarmChange) -> Alarm:

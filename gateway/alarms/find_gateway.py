@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 from gateway.alarms.facts import Facts
 from gateway.alarms.find_horse import SOON, WHEN_YOU_CAN
+from gateway.alarms.find_kit import lines_to
 from gateway.alarms.rule import Finding, Standing
 from gateway.model import Priority
 
@@ -20,7 +21,7 @@ TEST_EVERY_S = 7 * 86400.0
 TROUBLES = {  # codes that a rule of this or another room takes
     "fire", "kit-at-its-end", "water-stuck", "supply-low", "bus-stuck", "sensor-lost", "kit-not-running",
     "kit-not-following", "kit-unreachable", "kit-runs-unasked", "kit-not-in-auto", "history-unwritten",
-    "history-damaged", "disk-low", "disk-full", "store-lost", "broker-lost", "uplink-lost",
+    "history-damaged", "disk-low", "disk-full", "store-lost", "broker-lost", "uplink-lost", "calls-lost",
 }  # fmt: skip
 
 
@@ -45,6 +46,13 @@ def trouble(subject: str, priority: Priority, *codes: str) -> Callable[[Facts, S
             yield Finding(subject=subject, priority=priority, text=text)
 
     return find
+
+
+def history_lost(facts: Facts, standing: Standing) -> Iterator[Finding]:
+    """The history is not written; on a full disk that is no second alarm."""
+    if text := facts.has("history", "history-unwritten"):
+        causes = ("disk-low:disk",) if facts.has("disk", "disk-full") else ()
+        yield Finding(subject="history", priority=SOON, text=text, causes=causes)
 
 
 def disk_low(facts: Facts, standing: Standing) -> Iterator[Finding]:
@@ -95,5 +103,6 @@ def other_trouble(facts: Facts, standing: Standing) -> Iterator[Finding]:
         doubt = subject in sensors and code.startswith("sensor-")
         if code not in TROUBLES and not doubt:
             found[subject] = f"{found[subject]}; {text}" if subject in found else text
+    causes = {spec.name: lines_to(facts.barn, spec) for spec in facts.barn.signals} if found else {}
     for subject, text in found.items():
-        yield Finding(subject=subject, priority=WHEN_YOU_CAN, text=text)
+        yield Finding(subject=subject, priority=WHEN_YOU_CAN, text=text, causes=causes.get(subject, ()))

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from gateway.alarms.facts import Facts
 from gateway.alarms.find_horse import NOW, SOON, WHEN_YOU_CAN, air_sensors, blind_priority
 from gateway.alarms.rule import Finding, Standing
-from gateway.barn import Barn, KitSpec
+from gateway.barn import Barn, KitSpec, Switched
 from gateway.model import KitKind, Level, Priority
 
 HAND_ENDS_S, HAND_WORTH_S = 600.0, 1200.0  # own choice: told ten minutes before, if it lasted more than twenty
@@ -59,7 +59,7 @@ def kit_not_running(facts: Facts, standing: Standing) -> Iterator[Finding]:
     for spec in facts.barn.kit:
         text, fact = _stands_still(facts, spec), facts.kit[spec.name]
         causes = ("no-fan-runs:barn",) if spec.kind is KitKind.FAN else ()
-        also = (*causes, f"kit-unreachable:{spec.name}", *_lines(facts.barn, spec))
+        also = (*causes, f"kit-unreachable:{spec.name}", *lines_to(facts.barn, spec))
         if text or fact.unproven:
             priority = _needed(facts, spec, NOW, SOON)
             yield Finding(subject=spec.name, priority=priority, text=text, causes=also, unsure=not text)
@@ -78,7 +78,7 @@ def kit_unreachable(facts: Facts, standing: Standing) -> Iterator[Finding]:
     """Its output does not answer."""
     for spec in facts.barn.kit:
         if text := facts.has(spec.name, "kit-unreachable"):
-            priority, causes = _unreachable_priority(facts, spec), _lines(facts.barn, spec)
+            priority, causes = _unreachable_priority(facts, spec), lines_to(facts.barn, spec)
             yield Finding(subject=spec.name, priority=priority, text=text, causes=causes)
 
 
@@ -89,7 +89,7 @@ def contact_stuck(facts: Facts, standing: Standing) -> Iterator[Finding]:
         if text := facts.has(spec.name, "kit-runs-unasked") or stuck:
             wet = spec.kind in WATER
             causes = (f"water-stuck:{spec.place}",) if wet else ()
-            also = (*causes, f"kit-unreachable:{spec.name}", *_lines(facts.barn, spec))
+            also = (*causes, f"kit-unreachable:{spec.name}", *lines_to(facts.barn, spec))
             yield Finding(subject=spec.name, priority=SOON if wet else WHEN_YOU_CAN, text=text, causes=also)
 
 
@@ -164,12 +164,12 @@ def _bus_priority(facts: Facts, bus: str) -> Priority:
     return max([SOON, *blind, *kit]) if blind or kit else WHEN_YOU_CAN
 
 
-def _bus_of(barn: Barn, spec: KitSpec) -> str:
+def _bus_of(barn: Barn, spec: Switched) -> str:
     return next((relay.bus for relay in barn.relays if relay.name == spec.relay), "")
 
 
-def _lines(barn: Barn, spec: KitSpec) -> tuple[str, ...]:
-    """The alarms of what lies between the gateway and a piece of kit."""
+def lines_to(barn: Barn, spec: Switched) -> tuple[str, ...]:
+    """The alarms of what lies between the gateway and an output."""
     return f"relay-lost:{spec.relay}", f"bus-lost:{_bus_of(barn, spec)}"
 
 

@@ -3,7 +3,9 @@
 Must not know: the life cycle, texts, who is told.
 How it works: data. Delays run on the monotonic clock. An alarm once raised stands for at least ten minutes, and one
 that comes again within an hour of its end must be gone for half an hour: a bell that flutters is not believed. All
-figures are our own choice with the reason beside them; where practice has a usual value it is near it.
+figures are our own choice with the reason beside them; where practice has a usual value it is near it. What calls
+again calls like the first time, in the order of the contacts: whoever took it may have gone home, and only if he takes
+it anew in time is nobody else called.
 """
 
 from __future__ import annotations
@@ -29,14 +31,15 @@ RULES = (
         find=find_horse.water_stuck,
     ),
     Rule(
-        code="saturated", priority=NOW, on_s=30.0, off_s=15 * MIN_S, again_s=HOUR_S, stays=False, horse=True,
-        dead_band=_OF_THE_LEVEL, reason="Nothing more can be switched on: only people can help these horses now.",
+        code="saturated", priority=NOW, on_s=30.0, off_s=15 * MIN_S, again_s=3 * HOUR_S, stays=False, horse=True,
+        dead_band=_OF_THE_LEVEL, reason="Nothing more can be switched on: only people can help these horses now. "
+        "Somebody has it and it stands all day: what rings hourly then is not believed; what breaks rings by itself.",
         find=find_horse.saturated,
     ),
     Rule(
-        code="level-stop", priority=NOW, on_s=60.0, off_s=15 * MIN_S, again_s=HOUR_S, stays=False, horse=True,
-        dead_band=_OF_THE_LEVEL, reason="A standing horse cannot give off its heat; where horses are ridden: soon.",
-        find=find_horse.level_stop,
+        code="level-stop", priority=NOW, on_s=60.0, off_s=15 * MIN_S, again_s=2 * HOUR_S, stays=False, horse=True,
+        dead_band=_OF_THE_LEVEL, reason="A standing horse cannot give off its heat; where horses are ridden: soon. "
+        "Again sooner than `saturated`: a fan that is still off may be put on.", find=find_horse.level_stop,
     ),
     Rule(
         code="level-plan", priority=SOON, on_s=5 * MIN_S, off_s=30 * MIN_S, again_s=0.0, stays=False, horse=True,
@@ -57,6 +60,11 @@ RULES = (
         code="broker-lost", priority=WHEN_YOU_CAN, on_s=5 * MIN_S, off_s=2 * MIN_S, again_s=0.0, stays=False,
         horse=False, dead_band="", reason="Short breaks mend themselves; soon when kit or sensors hang on it.",
         find=find_gateway.broker_lost,
+    ),
+    Rule(
+        code="calls-lost", priority=SOON, on_s=15 * MIN_S, off_s=2 * MIN_S, again_s=0.0, stays=False, horse=False,
+        dead_band="", reason="Each message is tried again for minutes; after that people must be reached otherwise.",
+        find=find_gateway.trouble("calls", SOON, "calls-lost"),
     ),
     Rule(
         code="bus-lost", priority=SOON, on_s=10.0, off_s=60.0, again_s=4 * HOUR_S, stays=True, horse=False,
@@ -107,14 +115,19 @@ RULES = (
         find=find_gateway.supply_low,
     ),
     Rule(
-        code="history-lost", priority=SOON, on_s=60.0, off_s=60.0, again_s=0.0, stays=True, horse=False,
-        dead_band="", reason="Nothing is recorded; what waits is kept in memory for a while.",
-        find=find_gateway.trouble("history", SOON, "history-unwritten", "history-damaged"),
+        code="disk-low", priority=WHEN_YOU_CAN, on_s=60.0, off_s=10 * MIN_S, again_s=0.0, stays=False, horse=False,
+        dead_band="a fifth of its limit", reason="Old detail is thinned out first, so there are days; full: soon.",
+        find=find_gateway.disk_low,
     ),
     Rule(
-        code="disk-low", priority=WHEN_YOU_CAN, on_s=60.0, off_s=10 * MIN_S, again_s=0.0, stays=False, horse=False,
-        dead_band="2 % of the disk", reason="Old detail is thinned out first, so there are days; full: soon.",
-        find=find_gateway.disk_low,
+        code="history-lost", priority=SOON, on_s=60.0, off_s=60.0, again_s=0.0, stays=True, horse=False,
+        dead_band="", reason="Nothing is recorded; what waits is kept in memory for a while.",
+        find=find_gateway.history_lost,
+    ),
+    Rule(
+        code="history-damaged", priority=SOON, on_s=0.0, off_s=60.0, again_s=0.0, stays=True, horse=False,
+        dead_band="", reason="A card that has damaged a file does so again. It stands until the next start.",
+        find=find_gateway.trouble("history", SOON, "history-damaged"),
     ),
     Rule(
         code="store-lost", priority=WHEN_YOU_CAN, on_s=HOUR_S, off_s=5 * MIN_S, again_s=0.0, stays=False,

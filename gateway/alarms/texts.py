@@ -76,6 +76,12 @@ TEXTS: Mapping[str, Text] = {
         "El servidor de mensajes no contesta.",
         "Mire la red y la máquina donde anda el servidor.",
     ),
+    "calls-lost": _text(
+        "Messages about alarms reach nobody now.",
+        "Look who is reachable otherwise: by voice, by telephone. Then look at the network of the gateway.",
+        "Los mensajes de alarma no le llegan a nadie ahora.",
+        "Vea a quién se puede avisar de otro modo: de viva voz, por teléfono. Luego mire la red del aparato.",
+    ),
     "bus-lost": _text(
         "Line {name}: nothing on it answers.",
         "Look at the plug of this line at the gateway, then at its power, then along the cable.",
@@ -142,11 +148,17 @@ TEXTS: Mapping[str, Text] = {
         "El historial no se guarda ahora.",
         "El enfriamiento sigue. Mire el disco del aparato.",
     ),
+    "history-damaged": _text(
+        "The history was damaged. A new one was begun.",
+        "Cooling goes on. Keep the old file. Have the disk or the card of the gateway changed.",
+        "El historial estaba dañado. Se empezó uno nuevo.",
+        "El enfriamiento sigue. Guarde el archivo viejo. Haga cambiar el disco o la tarjeta del aparato.",
+    ),
     "disk-low": _text(
-        "The disk of the gateway is nearly full.",
-        "Make room, or put in a larger one.",
-        "El disco del aparato está casi lleno.",
-        "Haga lugar, o ponga uno más grande.",
+        "There is hardly room left for the history.",
+        "Cooling goes on. Make room on the disk of the gateway, or put in a larger one.",
+        "Casi no queda lugar para el historial.",
+        "El enfriamiento sigue. Haga lugar en el disco del aparato, o ponga uno más grande.",
     ),
     "store-lost": _text(
         "The data store takes nothing.",

@@ -11,7 +11,7 @@ import os
 from pathlib import Path
 from typing import Any
 
-from dashboards.metrics import Around, StreamSeen
+from dashboards.metrics import Around, CallsSeen, StreamSeen
 from gateway.engine.clock import machine_s
 from gateway.errors import StoreError
 from gateway.store.queries import History
@@ -49,9 +49,26 @@ def _uplink(path: Path) -> dict[str, Any]:
         streams = tuple(
             StreamSeen(**{name: one[name] for name in StreamSeen.__dataclass_fields__}) for one in told["streams"]
         )
-        return {"uplink_age_s": age_s, "streams": streams, "broker_up": told["broker_up"], "queued": told["queued"]}
+        calls = told.get("calls")
+        return {
+            "uplink_age_s": age_s,
+            "streams": streams,
+            "broker_up": told["broker_up"],
+            "queued": told["queued"],
+            "calls": _calls(calls) if calls else None,
+        }
     except (OSError, ValueError, KeyError, TypeError):
         return {}
+
+
+def _calls(told: dict[str, Any]) -> CallsSeen:
+    return CallsSeen(
+        pending=told["pending"],
+        delivered=told["delivered"],
+        given_up=told["given_up"],
+        arrive=not told["lost"],
+        kept=not told["unkept"],
+    )
 
 
 def _steps_late(history_file: Path) -> int | None:

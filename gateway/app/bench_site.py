@@ -3,7 +3,8 @@
 Must not know: how the bench works, processes.
 How it works: core acts in an emulated barn as in any other: it opens ports, talks to relays, writes a history. So every
 path that it opens must lie in the bench's own folder and every host be this machine; one wrong line would let made-up
-weather switch real fans. What the bench has no far end for is refused as well, before anything is started.
+weather switch real fans or call real people. What the bench has no far end for is refused as well, before anything is
+started.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from ipaddress import ip_address
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from drivers.bench.far_ends import check
 from gateway.errors import SiteError
@@ -41,6 +43,7 @@ def _elsewhere(site: Site) -> Iterator[str]:
     hosts = [(f"bus {bus.name}: host", str(bus.options["host"])) for bus in site.barn.buses if "host" in bus.options]
     if site.broker is not None:
         hosts.append(("mqtt.host", site.broker.host))
+    hosts += _called(site)
     for what, host in hosts:
         if not _is_here(host):
             yield f"{what}: found {host}; allowed in an emulated barn: 127.0.0.1"
@@ -48,8 +51,20 @@ def _elsewhere(site: Site) -> Iterator[str]:
         yield "series: the readings of an emulated barn are made up; take this table out"
 
 
+def _called(site: Site) -> list[tuple[str, str]]:
+    """Who would be called: made-up weather must not wake anybody at night."""
+    plan = site.alarms
+    hosts = [("mail.host", plan.mail.host)] if plan.mail is not None else []
+    if plan.heartbeat is not None:
+        hosts.append(("alarms.heartbeat: url", urlsplit(plan.heartbeat.url).hostname or ""))
+    for name, way in plan.ways.items():
+        if way.webhook is not None:
+            hosts.append((f"contact {name}: webhook url", urlsplit(way.webhook.url).hostname or ""))
+    return hosts
+
+
 def _is_here(host: str) -> bool:
     try:
-        return ip_address(host).is_loopback
+        return host == "localhost" or ip_address(host).is_loopback
     except ValueError:
         return False

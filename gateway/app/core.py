@@ -20,19 +20,22 @@ from drivers.mqtt_postbox import MqttPostbox
 from gateway.alarms.advance import AlarmState
 from gateway.alarms.book import Book
 from gateway.alarms.book import restored as alarms_restored
-from gateway.barn import Barn, BusSpec, KitSpec, RelaySpec
+from gateway.barn import Barn, BusSpec, RelaySpec, Switched
 from gateway.control.decide import ControlState, start_state
 from gateway.engine import watchdog
 from gateway.engine.actuate import Actuation
-from gateway.engine.alarm_desk import AlarmDesk, desk_of
+from gateway.engine.alarm_desk import AlarmDesk, Answer, desk_of
 from gateway.engine.bus import Bus
 from gateway.engine.by_hand import ByHand, restored
-from gateway.engine.clock import BoardClock, FastClock, load_start
+from gateway.engine.clock import BoardClock, FastClock, load_start, machine_s
+from gateway.engine.disk import DiskWatch
 from gateway.engine.link import LinkServer
 from gateway.engine.loop import Loop
+from gateway.engine.outside import outside_troubles
 from gateway.engine.poller import Poller
 from gateway.engine.remember import remembered
 from gateway.engine.step import StepState
+from gateway.engine.troubles import Trouble
 from gateway.errors import AlreadyRunning, GatewayError
 from gateway.model import CommandChange, Reason, Stamp
 from gateway.ports import Clock
@@ -77,9 +80,11 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
         stack.callback(_end_buses, tuple(buses.values()))  # runs first: then nobody else uses the wires
         for spec, sensor in zip(barn.sensors, sensors, strict=True):
             poller.add(spec, sensor, buses[spec.bus])
-        for kit, relay in _with_relay(barn):
-            actuator = registry.open_kit(kit, relay, specs[relay.bus], wires[relay.bus])
-            actuation.add(kit, actuator, buses[relay.bus], relay.refresh_s)
+        for item, relay in _with_relay(barn):
+            actuator = registry.open_kit(item, relay, specs[relay.bus], wires[relay.bus])
+            actuation.add(item, actuator, buses[relay.bus], relay.refresh_s)
+        disk = DiskWatch(site.history_file.parent)
+        stack.callback(disk.close)
         stamp = clock.stamp()
         loop = Loop(
             barn,
@@ -95,17 +100,16 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
             recorder=writer,
             publish=lambda snapshot: link.publish(snapshot),  # runs only after the link is there
             feed=watchdog.alive,
+            around=lambda: _around(site, link, disk),
             emulated=emulated,
         )
-        by_hand = ByHand(barn, clock, writer, take=loop.take, newest=lambda: loop.newest)
-        alarms = AlarmDesk(clock, book=lambda: loop.state.alarms.book, file=loop.file, flush=writer.flush)
-        desk = desk_of(by_hand.answer, alarms.answer)
         postboxes = tuple(wire for wire in wires.values() if isinstance(wire, MqttPostbox))
-        link = LinkServer(site.link_socket, on_request=desk, postboxes=postboxes)
+        link = LinkServer(site.link_socket, on_request=_desk(site, barn, clock, loop, writer), postboxes=postboxes)
         ends_last.callback(link.close)
         for postbox in postboxes:
             postbox.join(clock, link.tell)
-        log.info("core runs %s: %d sensors, %d kit", barn.name, len(barn.sensors), len(barn.kit))
+        counts = len(barn.sensors), len(barn.kit), len(barn.signals)
+        log.info("core runs %s: %d sensors, %d kit, %d signals", barn.name, *counts)
         watchdog.ready("first step")
         loop.run(stop)
         watchdog.stopping()
@@ -113,10 +117,29 @@ def run_core(site: Site, *, emulated: bool, stop: threading.Event) -> None:
     log.info("core has stopped after %d steps; all kit left in its safe state", loop.state.steps)
 
 
+def _desk(site: Site, barn: Barn, clock: Clock, loop: Loop, writer: Writer) -> Answer:
+    """Whoever answers what people ask for over the link."""
+    by_hand = ByHand(barn, clock, writer, take=loop.take, newest=lambda: loop.newest)
+    alarms = AlarmDesk(
+        clock, book=lambda: loop.state.alarms.book, file=loop.file, flush=writer.flush,
+        contacts=[contact.name for contact in site.alarms.contacts],
+    )  # fmt: skip
+    return desk_of(by_hand.answer, alarms.answer)
+
+
+def _around(site: Site, link: LinkServer, disk: DiskWatch) -> Iterator[Trouble]:
+    """What is wrong beside devices and history: where the history lies, and on the way out of the barn."""
+    alarms = site.alarms
+    if found := disk.trouble():
+        yield found
+    if site.broker or site.series or alarms.contacts or alarms.heartbeat:
+        yield from outside_troubles(link.at_uplink(), machine_s())
+
+
 def _start(site: Site, barn: Barn, writer: Writer, stamp: Stamp) -> ControlState:
     """The state of this start, with what the history still tells of the time before."""
     if not writer.flush(HISTORY_OPEN_S):
-        log.warning("the history is not open yet: what was before this start is not known")
+        log.warning("the history is not open yet: what was before this start is not known. %s", writer.trouble())
         return start_state(barn, stamp.mono_s)
     history = History(site.history_file)
     by_hand = restored(history.hands(), stamp)
@@ -129,7 +152,7 @@ def _start(site: Site, barn: Barn, writer: Writer, stamp: Stamp) -> ControlState
 def _alarms_before(site: Site, writer: Writer, stamp: Stamp) -> Book:
     """What the journal says of the alarms before this start."""
     if not writer.flush(HISTORY_OPEN_S):
-        log.warning("the history is not open yet: which alarms stood before is not known")
+        log.warning("the history is not open yet: which alarms stood before is not known. %s", writer.trouble())
         return Book()
     return alarms_restored(History(site.history_file).alarms(), stamp)
 
@@ -150,9 +173,11 @@ def make_safe(site: Site) -> tuple[str, ...]:
     return tuple(failed)
 
 
-def _with_relay(barn: Barn) -> Iterator[tuple[KitSpec, RelaySpec]]:
+def _with_relay(barn: Barn) -> Iterator[tuple[Switched, RelaySpec]]:
+    """Every output in use, with its relay block."""
     relays = {relay.name: relay for relay in barn.relays}
-    return ((kit, relays[kit.relay]) for kit in barn.kit)
+    items: tuple[Switched, ...] = (*barn.kit, *barn.signals)
+    return ((item, relays[item.relay]) for item in items)
 
 
 def _end_buses(buses: tuple[Bus, ...]) -> None:

@@ -15,14 +15,14 @@ from collections.abc import Callable, Iterator
 from dashboards.rights import GIVEN
 from gateway.app.people import PeopleFile
 from gateway.errors import GatewayError
-from gateway.site import Site
+from gateway.site_web import WebAccess
 
 Ask = Callable[[str], str]
 
 
-def people(args: argparse.Namespace, site: Site, ask: Ask | None = None) -> Iterator[str]:
+def people(args: argparse.Namespace, access: WebAccess, ask: Ask | None = None) -> Iterator[str]:
     """Do it; gives the lines to print. Raises GatewayError."""
-    listed = PeopleFile(site.web.people_file)
+    listed = PeopleFile(access.people_file)
     if args.verb == "add":
         listed.add(args.name, GIVEN[args.right], _passphrase(ask or _prompt))
         yield f"{args.name} is {args.right} now. Sign in at /sign-in."

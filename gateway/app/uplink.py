@@ -1,10 +1,10 @@
 """Owns: the uplink role: what leaves the barn and what comes in over networks, wired together from a site file.
 
 Must not know: devices; how core works.
-How it works: one thread keeps the line to the broker, one the link to core, one each the streams of the history; this
-one tells how everything stands and looks whether all still show themselves. When one hangs the role ends, and whoever
-started it starts it anew. It is a process of its own: what speaks to networks must not share the fate of what holds
-relays.
+How it works: one thread keeps the line to the broker, one the link to core, one each the streams of the history, some
+the calls to people; this one tells how everything stands, core too, and looks whether all still show themselves. When
+one hangs the role ends, and whoever started it starts it anew. It is a process of its own: what speaks to networks must
+not share the fate of what holds relays.
 """
 
 from __future__ import annotations
@@ -12,23 +12,27 @@ from __future__ import annotations
 import contextlib
 import logging
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
 from gateway.app.around import report_file
+from gateway.app.uplink_calls import open_caller, open_heart
 from gateway.engine import watchdog
 from gateway.engine.clock import BoardClock, machine_s
+from gateway.engine.link_words import OutsideTrouble
+from gateway.engine.snapshot import Snapshot
 from gateway.errors import GatewayError
 from gateway.site import Broker, Site
 from gateway.store.outbox import Outbox
+from gateway.uplink.caller import CallsTold
 from gateway.uplink.carrier import Carrier
 from gateway.uplink.courier import Courier, state_of
 from gateway.uplink.ledger import Ledger
 from gateway.uplink.mqtt import BrokerLine
 from gateway.uplink.report import write_report
 from gateway.uplink.states import States
-from gateway.uplink.stream import Destination
+from gateway.uplink.stream import Destination, Standing
 
 log = logging.getLogger(__name__)
 
@@ -44,7 +48,7 @@ class Part(Protocol):
 
 def run_uplink(site: Site, stop: threading.Event) -> None:
     """Carry until `stop`. Raises GatewayError when a part hangs and only a new start can help."""
-    if site.broker is None and site.series is None:
+    if not (site.broker or site.series or site.alarms.contacts or site.alarms.heartbeat):
         log.info("uplink has nothing to do: %s names no destination", site.path.name)
         _release(site)
         watchdog.ready("nothing to do")
@@ -58,6 +62,7 @@ def run_uplink(site: Site, stop: threading.Event) -> None:
 
 def _carry(site: Site, stop: threading.Event, stack: contextlib.ExitStack) -> None:
     at_broker = _AtBroker(site, site.broker, stack) if site.broker else None
+    courier = at_broker.courier if at_broker else _follower(site, stack)
     destinations = _destinations(site, at_broker)
     outbox, clock = Outbox(site.history_file), BoardClock()
     carrier = Carrier(outbox, _cursors(site), destinations, mono_s=clock.now_s) if destinations else None
@@ -65,26 +70,80 @@ def _carry(site: Site, stop: threading.Event, stack: contextlib.ExitStack) -> No
         stack.callback(carrier.close)
     else:
         _release(site)
+    calls = _Calls(site, at_broker, lambda: courier.newest, stack)
+    parts = {"the link": courier, **(at_broker.parts if at_broker else {}), **calls.parts}
     if at_broker is not None:
         at_broker.start()
+    courier.start()
+    calls.start()
     watchdog.ready("carrying")
     told_s = -TELL_EVERY_S
     while not stop.wait(LOOK_EVERY_S):
-        _all_alive(at_broker.parts if at_broker else {})
+        _all_alive(parts)
         if carrier is not None:
             carrier.tick()
         if at_broker is not None:
             at_broker.tick()
         if machine_s() - told_s >= TELL_EVERY_S:
             told_s = machine_s()
+            standings = carrier.standings() if carrier else ()
+            courier.troubles([*_troubles(standings, at_broker), *calls.troubles()])
             write_report(
                 report_file(_cursors(site)),
                 at_s=told_s,
-                streams=carrier.standings() if carrier else (),
+                streams=standings,
                 broker_up=at_broker.up if at_broker else None,
                 queued=at_broker.line.queued if at_broker else 0,
+                calls=calls.told,
             )
         watchdog.alive("carrying")
+
+
+def _follower(site: Site, stack: contextlib.ExitStack) -> Courier:
+    """The link to core where there is no broker: nothing is to be published, nothing to be heard."""
+    courier = Courier(site.link_socket, publish=lambda parcel: False, listen=lambda topics: None)
+    stack.callback(courier.close)
+    return courier
+
+
+class _Calls:
+    """Whoever calls people, and the sign of life; each where the site file wants it."""
+
+    def __init__(
+        self,
+        site: Site,
+        at_broker: _AtBroker | None,
+        newest: Callable[[], Snapshot | None],
+        stack: contextlib.ExitStack,
+    ) -> None:
+        line = at_broker.line if at_broker else None
+        self._caller = open_caller(site, _cursors(site), line, newest, stack) if site.alarms.contacts else None
+        self._heart = open_heart(site, newest, stack)
+        found = {"the calls": self._caller, "the heartbeat": self._heart}
+        self.parts: Mapping[str, Part] = {name: part for name, part in found.items() if part is not None}
+
+    def start(self) -> None:
+        for part in (self._caller, self._heart):
+            if part is not None:
+                part.start()
+
+    @property
+    def told(self) -> CallsTold | None:
+        return self._caller.told if self._caller else None
+
+    def troubles(self) -> Iterator[OutsideTrouble]:
+        if self.told is not None and self.told.lost:
+            yield OutsideTrouble(subject="calls", code="calls-lost", text=self.told.lost)
+
+
+def _troubles(standings: Sequence[Standing], at_broker: _AtBroker | None) -> Iterator[OutsideTrouble]:
+    """What is wrong beyond the barn, for core; it has delays of its own."""
+    for one in standings:
+        if one.name == "series" and one.state in ("away", "refused", "stopped"):
+            text = f"the store takes nothing ({one.state}): {one.why}"
+            yield OutsideTrouble(subject="store", code="store-lost", text=text)
+    if at_broker is not None and not at_broker.up:
+        yield OutsideTrouble(subject="broker", code="broker-lost", text=f"the broker is not reached: {at_broker.why}")
 
 
 def _destinations(site: Site, at_broker: _AtBroker | None) -> list[Destination]:
@@ -107,7 +166,7 @@ class _AtBroker:
     """The line to the broker, and what is carried over it between core and devices."""
 
     def __init__(self, site: Site, broker: Broker, stack: contextlib.ExitStack) -> None:
-        self.broker, self.up = broker, False
+        self.broker, self.up, self.why = broker, False, "not yet"
         since_s = BoardClock().stamp().wall_s
         courier = Courier(
             site.link_socket,
@@ -120,26 +179,25 @@ class _AtBroker:
             changed=self._changed,
             state=lambda here: state_of(courier, here=here, since_s=since_s),
         )
-        self._courier = courier
+        self.courier = courier
         self._states = States(broker.prefix, self.line.publish)
-        self.parts: Mapping[str, Part] = {"the broker": self.line, "the link": courier}
+        self.parts: Mapping[str, Part] = {"the broker": self.line}
         stack.callback(courier.close)
         stack.callback(self.line.close)
 
     def start(self) -> None:
         self.line.start()
-        self._courier.start()
         log.info("uplink carries between core and the broker %s:%d", self.broker.host, self.broker.port)
 
     def tick(self) -> None:
         if self.broker.publish and self.up:
-            self._states.turn(self._courier.newest, machine_s())
+            self._states.turn(self.courier.newest, machine_s())
 
     def _changed(self, up: bool, why: str) -> None:
         if up and not self.up:
             self._states.anew()
-        self.up = up
-        self._courier.broker(up, why)
+        self.up, self.why = up, why
+        self.courier.broker(up, why)
 
 
 def _all_alive(parts: Mapping[str, Part]) -> None:

@@ -3,7 +3,8 @@
 Must not know: SQL, pages.
 How it works: the air of a place is that of the first of its sensors that has both numbers in a step; its carries come
 from the same formulas as live, with the air of the place and without a fan. Levels, commands and what people asked for
-are changes in the history; here they become stretches that begin before the span and end in it.
+are changes in the history; here they become stretches that begin before the span and end in it. More than
+`MOST_CHANGES` of them in one span are not read: the newest are, and the days say that they are cut.
 """
 
 from __future__ import annotations
@@ -18,8 +19,10 @@ from gateway.control.heatload import heat_load
 from gateway.errors import RangeError
 from gateway.heat.indices import heat_sum
 from gateway.model import AIR, CommandChange, HandChange, HandKind, LevelChange
+from gateway.store.changes import changes
 from gateway.store.series import Pictures, Series
 
+# Of levels, of commands and of hands, in one question. A day of a large barn has a few hundred.
 MOST_CHANGES = 20_000
 MOST_KEPT = 4000
 
@@ -42,26 +45,22 @@ class HistoryPast:
         """Every place over a span. Raises StoreError."""
         if end_s <= begin_s:
             return {place.name: PlaceDay(begin_s=begin_s, end_s=end_s) for place in self._barn.places}
-        levels = self._history.levels(limit=MOST_CHANGES)
-        commands = self._history.commands(limit=MOST_CHANGES)
-        hands = self._history.hands(limit=MOST_CHANGES)
+        kit, places = [each.name for each in self._barn.kit], [place.name for place in self._barn.places]
+        found = changes(self._history, begin_s, end_s, places=places, kit=kit, most=MOST_CHANGES)
         return {
             place.name: PlaceDay(
                 begin_s=begin_s,
                 end_s=end_s,
                 air=tuple(sorted(self._air(place, begin_s, end_s, step_s), key=lambda point: point.wall_s)),
-                levels=_levels(levels, place.name, begin_s, end_s),
-                kit={kit.name: _kit(commands, kit.name, begin_s, end_s)
+                levels=_levels(found.levels, place.name, begin_s, end_s),
+                kit={kit.name: _kit(found.commands, kit.name, begin_s, end_s)
                      for kit in self._barn.kit if kit.place == place.name},
-                hands={kit.name: _hands(hands, kit.name, begin_s, end_s)
+                hands={kit.name: _hands(found.hands, kit.name, begin_s, end_s)
                        for kit in self._barn.kit if kit.place == place.name},
+                cut=found.cut,
             )
             for place in self._barn.places
         }  # fmt: skip
-
-    def first_s(self) -> float | None:
-        levels = self._history.levels(limit=MOST_CHANGES)
-        return levels[0].stamp.wall_s if levels else None
 
     def _air(self, place: Place, begin_s: float, end_s: float, step_s: float) -> Iterable[AirPoint]:
         whole_s = begin_s + -(-(end_s - begin_s) // step_s) * step_s  # steps lie still while the day goes on

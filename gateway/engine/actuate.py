@@ -3,8 +3,8 @@
 Must not know: why a command was made.
 How it works: each command goes to the bus thread of its relay as one job, "set, then read back". It is sent at once
 when it differs from what was sent last, and again every `refresh_s` when it does not, which feeds the relay's own
-watchdog. A failed one is tried again at the next tick. Water goes off first, then fans off, fans on, water on: no
-order of failures leaves water without air.
+watchdog. A failed one is tried again at the next tick. Water goes off first, then fans off, fans on, water on, signals
+last: no order of failures leaves water without air.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.barn import KitSpec
+from gateway.barn import SignalSpec, Switched
 from gateway.engine.bus import Bus
 from gateway.errors import GatewayError
 from gateway.model import Command, KitKind, KitSeen
@@ -30,7 +30,7 @@ TRIES_BEFORE_A_WORD = 3  # one torn frame is no news; the next tick sends again
 
 @dataclass(slots=True)
 class _Item:
-    spec: KitSpec
+    spec: Switched
     actuator: Actuator
     bus: Bus
     refresh_s: float
@@ -41,7 +41,7 @@ class _Item:
 
 
 class Actuation:
-    """All kit of a barn."""
+    """All kit and all signals of a barn."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -49,7 +49,7 @@ class Actuation:
         self._lock = threading.Lock()  # guards _seen, which bus threads write and the step thread copies
         self._seen: dict[str, KitSeen] = {}
 
-    def add(self, spec: KitSpec, actuator: Actuator, bus: Bus, refresh_s: float) -> None:
+    def add(self, spec: Switched, actuator: Actuator, bus: Bus, refresh_s: float) -> None:
         self._items[spec.name] = _Item(spec, actuator, bus, refresh_s)
 
     def apply(self, commands: Iterable[Command], now_s: float) -> None:
@@ -77,7 +77,10 @@ class Actuation:
             item.actuator.close()
 
     def _safe_order(self, command: Command) -> int:
-        water = self._items[command.kit].spec.kind is not KitKind.FAN
+        spec = self._items[command.kit].spec
+        if isinstance(spec, SignalSpec):
+            return 4
+        water = spec.kind is not KitKind.FAN
         return {(True, False): 0, (False, False): 1, (False, True): 2, (True, True): 3}[water, command.on]
 
     def _answer(self, item: _Item, got: Any) -> None:

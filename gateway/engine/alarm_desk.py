@@ -1,4 +1,4 @@
-"""Owns: what people ask of alarms through the link: take, shelve, take out of service, put a weekly test on record.
+"""Owns: what people ask of alarms through the link: take, shelve, take out of service, a weekly test, a trial message.
 
 Must not know: screens, who may ask, rules beyond which are about horses.
 How it works: like requests by hand: checked against the newest alarms, written to the journal and handed to the step in
@@ -9,24 +9,26 @@ written it is done all the same, and the answer says that it is not recorded.
     {"do":"shelve","alarm":"..","minutes":10,"by":"Ana","why":"vet is here"}    {"do":"unshelve","alarm":"..","by":".."}
     {"do":"out-of-service","alarm":"..","by":"..","why":".."}    {"do":"in-service","alarm":"..","by":".."}
     {"do":"weekly-test","by":"Ana","reached":["Ana","Luis"],"fail_safe":true}
+    {"do":"trial","contact":"Ana","by":"Luis"}      a message to Ana, to see whether it arrives
     ->  {"done":true,"recorded":true}   or {"error":".."}
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from gateway.alarms.book import Book
+from gateway.alarms.book import Book, apart_s
 from gateway.alarms.rules import BY_CODE, LONGEST_SHELF_S
 from gateway.errors import LinkError
-from gateway.model import AlarmChange, AlarmStep, Priority
+from gateway.model import AlarmChange, AlarmStep, Priority, Stamp
 from gateway.ports import Clock
 
 RECORD_WITHIN_S = 1.0
 NAME_LETTERS, WHY_LETTERS, KEY_LETTERS = 40, 120, 120
 SHORTEST_SHELF_S = 60.0
 LEAST_REACHED = 2
+TRIAL_AGAIN_S = 30.0  # own choice: time for the one before to arrive, and no way to flood a telephone
 REQUESTS = {
     "acknowledge": AlarmStep.ACKNOWLEDGED,
     "shelve": AlarmStep.SHELVED,
@@ -34,6 +36,7 @@ REQUESTS = {
     "out-of-service": AlarmStep.OUT_OF_SERVICE,
     "in-service": AlarmStep.IN_SERVICE,
     "weekly-test": AlarmStep.TESTED,
+    "trial": AlarmStep.TRIED,
 }
 
 
@@ -41,13 +44,17 @@ class AlarmDesk:
     """Answers requests, in the link's thread. `book` gives the alarms after the newest step.
 
     `file` writes a line to the journal and hands it to the step; `flush` waits until the journal is on the disk.
+    `contacts` are the names that a trial may be sent to.
     """
 
     def __init__(
         self, clock: Clock, *, book: Callable[[], Book], file: Callable[[AlarmChange], None],
-        flush: Callable[[float], bool],
+        flush: Callable[[float], bool], contacts: Sequence[str] = (),
     ) -> None:  # fmt: skip
         self._clock, self._book, self._file, self._flush = clock, book, file, flush
+        self._contacts = tuple(contacts)
+        self._tried: dict[str, Stamp] = {}  # of this run: the book knows them only after the next step
+        self._trials = 0
 
     def answer(self, peer: str, request: Mapping[str, Any]) -> dict[str, Any]:
         """The answer to one request. Raises LinkError for one that cannot be understood."""
@@ -58,7 +65,12 @@ class AlarmDesk:
         if not by:
             raise LinkError("by must say who asks")
         what = REQUESTS[do]
-        found = self._tested(request, by) if what is AlarmStep.TESTED else self._asked(request, what, by)
+        if what is AlarmStep.TESTED:
+            found = self._tested(request, by)
+        elif what is AlarmStep.TRIED:
+            found = self._trial(request, by)
+        else:
+            found = self._asked(request, what, by)
         if isinstance(found, str):
             return {"error": found}
         self._file(found)
@@ -103,6 +115,26 @@ class AlarmDesk:
             alarm="test-due:barn", what=AlarmStep.TESTED, episode=0, priority=Priority.WHEN_YOU_CAN,
             stamp=self._clock.stamp(), by=by, why=why,
         )  # fmt: skip
+
+    def _trial(self, request: Mapping[str, Any], by: str) -> AlarmChange | str:
+        contact, stamp, before = _text(request, "contact", NAME_LETTERS), self._clock.stamp(), self._book().trials
+        if contact not in self._contacts:
+            known = ", ".join(self._contacts) or "none yet: put tables [[contacts]] into the site file"
+            return f"there is no contact {contact or 'without a name'}; contacts are: {known}"
+        on_record = next((trial.stamp for trial in reversed(before) if trial.contact == contact), None)
+        ago_s = apart_s(self._tried.get(contact, on_record), stamp)
+        if ago_s is not None and ago_s < TRIAL_AGAIN_S:
+            return f"a trial for {contact} went out {ago_s:.0f} s ago: wait {TRIAL_AGAIN_S - ago_s:.0f} s, look there"
+        self._trials = max(self._trials, before[-1].number if before else 0) + 1
+        self._tried[contact] = stamp
+        return AlarmChange(
+            alarm=f"trial:{contact}",
+            what=AlarmStep.TRIED,
+            episode=self._trials,
+            priority=Priority.NOW,
+            stamp=stamp,
+            by=by,
+        )
 
 
 Answer = Callable[[str, dict[str, Any]], dict[str, Any]]

@@ -14,6 +14,7 @@ How it works: one thread in core serves every peer with non-blocking sockets.
     uplink -> core   {"link":1,"broker":{"up":..,"why":..}}
     uplink -> core   {"link":1,"heard":{"topic":..,"payload":..,"retained":..,"at_s":..}}
     core -> uplink   {"link":1,"tell":{"topic":..,"payload":..,"by_s":..}}
+    uplink -> core   {"link":1,"troubles":[{"subject":..,"code":..,"text":..}]}    all that is wrong, every 5 s
 
 A peer that reads slowly gets fewer snapshots, never old ones and never a growing queue. A line that is too long, is
 not JSON or says anything else ends the connection with the reason. There is one uplink: a second one takes the place
@@ -42,12 +43,14 @@ from gateway.engine.link_words import (
     LONGEST_FROM_CORE,
     LONGEST_FROM_PEER,
     LONGEST_PAYLOAD,
+    OutsideTrouble,
     Tell,
     broker_from,
     heard_from,
     line,
     listen_line,
     tell_line,
+    troubles_from,
     words,
 )
 from gateway.engine.snapshot import Snapshot, encode, from_json
@@ -74,6 +77,18 @@ class Postbox(Protocol):
     def broker(self, *, up: bool, why: str) -> None: ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtUplink:
+    """What is known of uplink: whether it is on the link, when it last gave its word, and what it said is wrong.
+
+    `here` is None until it has come for the first time; its word then counts from the start of the link.
+    """
+
+    here: bool | None
+    word_s: float
+    troubles: tuple[OutsideTrouble, ...] = ()
+
+
 @dataclass(slots=True)
 class _Peer:
     sock: socket.socket
@@ -97,6 +112,7 @@ class LinkServer:
         self._snapshot: tuple[int, Snapshot] | None = None
         self._peers: dict[socket.socket, _Peer] = {}
         self._uplink: _Peer | None = None
+        self._at_uplink = AtUplink(here=None, word_s=machine_s())  # replaced as a whole: any thread may look
         self._tells: deque[Tell] = deque()
         self._selector = selectors.DefaultSelector()
         self._wake_in, self._wake_out = socket.socketpair()
@@ -122,6 +138,10 @@ class LinkServer:
         self._tells.append(Tell(topic=topic, payload=payload, by_s=machine_s() + within_s))
         self._wake()
         return True
+
+    def at_uplink(self) -> AtUplink:
+        """Uplink as it last showed itself. May be called by any thread."""
+        return self._at_uplink
 
     def close(self) -> None:
         """End all connections and remove the socket; idempotent."""
@@ -209,6 +229,9 @@ class LinkServer:
             elif peer is self._uplink and "broker" in said:
                 state = broker_from(said["broker"])
                 self._say_broker(up=state.up, why=state.why)
+            elif peer is self._uplink and "troubles" in said:
+                told = troubles_from(said["troubles"])
+                self._at_uplink = AtUplink(here=True, word_s=machine_s(), troubles=told)
             else:
                 self._greet(peer, said)
         except LinkError as error:
@@ -222,6 +245,7 @@ class LinkServer:
         if peer.name == "uplink":
             self._dismiss(self._uplink)
             self._uplink = peer
+            self._at_uplink = AtUplink(here=True, word_s=machine_s())
             topics = sorted({topic for postbox in self._postboxes for topic in postbox.topics})
             self._queue(peer, listen_line(topics))
 
@@ -301,6 +325,7 @@ class LinkServer:
         if peer is self._uplink:
             self._uplink = None
             self._tells.clear()
+            self._at_uplink = AtUplink(here=False, word_s=self._at_uplink.word_s)
             self._say_broker(up=False, why="uplink is not there")
         self._selector.unregister(peer.sock)
         del self._peers[peer.sock]

@@ -23,6 +23,8 @@ LONGEST_FROM_CORE = 262_144
 LONGEST_PAYLOAD = 8_192  # of a message from or to a broker
 LONGEST_TOPIC = 400
 LONGEST_WHY = 300
+# What uplink may say is wrong, by what it is about.
+OUTSIDE = {"store": "store-lost", "broker": "broker-lost", "calls": "calls-lost"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +52,15 @@ class Tell:
     topic: str
     payload: bytes
     by_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutsideTrouble:
+    """Something that only uplink can see. `subject` and `code` are a pair of `OUTSIDE`."""
+
+    subject: str
+    code: str
+    text: str
 
 
 def line(**message: Any) -> bytes:
@@ -91,6 +102,12 @@ def listen_line(topics: Sequence[str]) -> bytes:
     return line(listen=list(topics))
 
 
+def troubles_line(troubles: Sequence[OutsideTrouble]) -> bytes:
+    """All that is wrong now, in place of what was said before; without any it says that uplink lives."""
+    told = [{"subject": one.subject, "code": one.code, "text": _short(one.text)} for one in troubles]
+    return line(troubles=told[: len(OUTSIDE)])
+
+
 def heard_from(found: object) -> Heard:
     """Raises LinkError."""
     said = _fields(found, "heard", topic=str, payload=str, retained=bool, at_s=(int, float))
@@ -106,6 +123,18 @@ def broker_from(found: object) -> AtBroker:
     """Raises LinkError."""
     said = _fields(found, "broker", up=bool, why=str)
     return AtBroker(up=said["up"], why=said["why"][:LONGEST_WHY])
+
+
+def troubles_from(found: object) -> tuple[OutsideTrouble, ...]:
+    """Raises LinkError."""
+    if not isinstance(found, list) or len(found) > len(OUTSIDE):
+        raise LinkError(f"troubles is no list of at most {len(OUTSIDE)}")
+    said = [_fields(one, "a trouble", subject=str, code=str, text=str) for one in found]
+    for one in said:
+        if OUTSIDE.get(one["subject"]) != one["code"] or not one["text"]:
+            allowed = ", ".join(f"{subject} {code}" for subject, code in OUTSIDE.items())
+            raise LinkError(f"a trouble must have a text and be one of {allowed}")
+    return tuple(OutsideTrouble(subject=one["subject"], code=one["code"], text=_short(one["text"])) for one in said)
 
 
 def tell_from(found: object) -> Tell:
@@ -128,6 +157,11 @@ def _fields(found: object, what: str, **kinds: type | tuple[type, ...]) -> dict[
         if not isinstance(found[name], kind) or (isinstance(found[name], bool) and kind is not bool):
             raise LinkError(f"{what}: {name} is of a wrong type")
     return found
+
+
+def _short(text: str) -> str:
+    """A sentence on one line, not too long for a wall."""
+    return " ".join(text.split())[:LONGEST_WHY]
 
 
 def _topic(text: str) -> str:

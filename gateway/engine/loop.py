@@ -11,12 +11,13 @@ from __future__ import annotations
 import logging
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
 from gateway.barn import Barn
 from gateway.engine.actuate import Actuation
 from gateway.engine.bus import Bus
-from gateway.engine.clock import local_time
+from gateway.engine.clock import local_time, machine_s
 from gateway.engine.poller import Poller
 from gateway.engine.snapshot import Snapshot
 from gateway.engine.step import StepInputs, StepResult, StepState, step
@@ -32,17 +33,17 @@ RESTART_WHEN_STUCK_S = 300.0  # a bus thread that hangs this long comes back onl
 
 
 class Loop:
-    """The heart of core."""
+    """The heart of core. `around` tells what is wrong beside devices and history, as last seen: it must not wait."""
 
     def __init__(
         self, barn: Barn, state: StepState, *, clock: Clock, poller: Poller, actuation: Actuation,
         buses: Sequence[Bus], recorder: Recorder, publish: Callable[[Snapshot], None],
-        feed: Callable[[str], None], emulated: bool = False,
+        feed: Callable[[str], None], around: Callable[[], Iterable[Trouble]] = tuple, emulated: bool = False,
     ) -> None:  # fmt: skip
         self._barn, self._state, self._clock = barn, state, clock
         self._poller, self._actuation, self._buses = poller, actuation, buses
         self._recorder, self._publish, self._feed = recorder, publish, feed
-        self._emulated = emulated
+        self._around, self._emulated = around, emulated
         self._asked: deque[HandChange] = deque()  # appended by the link's thread, emptied by the step's
         self._filed: deque[AlarmChange] = deque()
         self._order = threading.Lock()  # what is filed stands in the journal where the step finds it
@@ -95,7 +96,7 @@ class Loop:
                 self._recorder.events(result.events)
         for event in result.events:
             log.info("%s", sentence(event))
-        self._actuation.apply(result.commands, now_s)
+        self._actuation.apply((*result.commands, *result.signals), now_s)
         if now_s - self._beat_s >= BEAT_EVERY_S:
             self._beat_s = now_s
             self._recorder.beat(result.state.steps, self._late, stamp)
@@ -117,7 +118,9 @@ class Loop:
             asked=tuple(self._asked.popleft() for _ in range(len(self._asked))),
             filed=tuple(self._filed.popleft() for _ in range(len(self._filed))),
         )
-        return step(self._barn, self._state, inputs, now_s)
+        began_s = machine_s()
+        result = step(self._barn, self._state, inputs, now_s)
+        return replace(result, snapshot=replace(result.snapshot, step_s=machine_s() - began_s))
 
     def _troubles(self) -> tuple[Trouble, ...]:
         found = [
@@ -125,10 +128,9 @@ class Loop:
             for bus in self._buses
             if (stuck_s := bus.stuck_s()) > 0
         ]
-        unwritten = self._recorder.trouble()
-        if unwritten:
-            found.append(Trouble(subject="history", code="history-unwritten", text=unwritten))
-        return tuple(found)
+        for code, text in self._recorder.troubles().items():
+            found.append(Trouble(subject=code.partition("-")[0], code=code, text=text))
+        return (*found, *self._around())
 
 
 def sentence(event: Event) -> str:

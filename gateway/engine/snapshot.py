@@ -15,7 +15,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 
 from gateway.errors import LinkError
 
-VERSION = 4
+VERSION = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,11 +150,33 @@ class AlarmView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrialView:
+    """A message that `by` had sent to `contact` to see whether it arrives. `number` counts all that were ever tried."""
+
+    number: int
+    contact: str
+    by: str
+    wall_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalView:
+    """A lamp or a chime in the barn: `asked` what was sent, `seen` what its relay reads back, None where unknown."""
+
+    name: str
+    kind: str
+    asked: bool
+    seen: bool | None
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
     """The barn at one step. `steps` counts the steps of this run; `emulated` marks the bench.
 
     `alarms` come worst first. `alarms_wall_s` is when the newest line of their journal was written, `tested_wall_s`
-    when the newest weekly test was; None: never.
+    when the newest weekly test was; None: never. `trials` are the newest few, the last one last. `step_s` is how long
+    the step took on the machine's own clock; 0 where nobody has measured it, as in a replay.
     """
 
     version: int
@@ -174,6 +196,9 @@ class Snapshot:
     alarms_wall_s: float | None = None
     tested_wall_s: float | None = None
     tested_by: str = ""
+    trials: tuple[TrialView, ...] = ()
+    signals: tuple[SignalView, ...] = ()
+    step_s: float = 0.0
 
 
 def to_json(snapshot: Snapshot) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 from gateway.alarms.advance import AlarmState, advance
 from gateway.alarms.book import after
+from gateway.alarms.signals import SignalRun, signals_after
 from gateway.barn import Barn
 from gateway.control.decide import ControlState, decide
 from gateway.control.heatload import HeatLoad, heat_load
@@ -23,7 +24,7 @@ from gateway.control.situation import Now, Situation
 from gateway.engine.alarm_facts import Found, facts_of
 from gateway.engine.alarm_views import Seen, seen_again
 from gateway.engine.snapshot import FaultView, Snapshot
-from gateway.engine.troubles import Trouble, barn_troubles, kit_troubles, sensor_troubles
+from gateway.engine.troubles import Trouble, barn_troubles, kit_troubles, sensor_troubles, signal_troubles
 from gateway.engine.view import Faces, snapshot_of
 from gateway.model import (
     AlarmChange,
@@ -54,6 +55,7 @@ class StepState:
     quality: QualityState = field(default_factory=QualityState)
     alarms: AlarmState = field(default_factory=AlarmState)
     seen: Seen = field(default_factory=Seen)
+    signals: Mapping[str, SignalRun] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +79,11 @@ class StepInputs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepResult:
+    """`signals` are the commands for lamps and chimes: the alarms that they follow are recorded, they are not."""
+
     state: StepState
     commands: tuple[Command, ...]
+    signals: tuple[Command, ...]
     events: tuple[Event, ...]
     snapshot: Snapshot
 
@@ -97,11 +102,11 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
         for place in barn.places
     }
     known_levels = {**state.known_levels, **{name: level for name, level in levels.items() if level is not None}}
-    first = state.steps == 0
     troubles = (
         *sensor_troubles(barn, inputs.latest, doubts, started_s=state.started_s, now_s=now_s),
         *kit_troubles(barn, control, situation),
         *barn_troubles(barn, decision, situation),
+        *signal_troubles(barn, state.signals, inputs.seen, now_s=now_s),
         *inputs.troubles,
     )
     faults, fault_events = _faults(state, troubles, inputs.stamp)
@@ -111,24 +116,14 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
     )  # fmt: skip
     alarms, alarm_events = _alarms(barn, state.alarms, found, inputs.filed)
     seen = seen_again(state.seen, barn, alarms.book, inputs.stamp)
+    signals = signals_after(state.signals, barn.signals, alarms.book, now_s=now_s, minute=inputs.minute)
     after_it = StepState(
-        control=control,
-        started_s=state.started_s,
-        steps=state.steps + 1,
-        levels=levels,
-        known_levels=known_levels,
-        faults=faults,
-        quality=quality,
-        alarms=alarms,
-        seen=seen,
-    )
+        control=control, started_s=state.started_s, steps=state.steps + 1, levels=levels, known_levels=known_levels,
+        faults=faults, quality=quality, alarms=alarms, seen=seen, signals=signals,
+    )  # fmt: skip
     events: tuple[Event, ...] = (
         *_level_events(state, levels, air, loads, inputs.stamp),
-        *(
-            CommandChange(kit=c.kit, on=c.on, reasons=c.reasons, stamp=inputs.stamp)
-            for c in commands
-            if c.changed or first
-        ),
+        *_command_events(commands, inputs.stamp, first=state.steps == 0),
         *fault_events,
         *alarm_events,
     )
@@ -141,8 +136,25 @@ def step(barn: Barn, state: StepState, inputs: StepInputs, now_s: float) -> Step
         stamp=inputs.stamp,
         emulated=inputs.emulated,
         alarms=seen,
+        signals=signals,
     )
-    return StepResult(state=after_it, commands=commands, events=events, snapshot=snapshot_of(barn, faces))
+    return StepResult(
+        state=after_it, commands=commands, signals=_signal_commands(signals, state.signals), events=events,
+        snapshot=snapshot_of(barn, faces),
+    )  # fmt: skip
+
+
+_CALLS = {
+    True: (Reason(code="alarm", text="an alarm asks for a person"),),
+    False: (Reason(code="no-alarm", text="no alarm asks for a person now"),),
+}
+
+
+def _signal_commands(runs: Mapping[str, SignalRun], before: Mapping[str, SignalRun]) -> tuple[Command, ...]:
+    return tuple(
+        Command(kit=name, on=run.on, reasons=_CALLS[run.on], changed=name not in before or before[name].on != run.on)
+        for name, run in runs.items()
+    )
 
 
 def _alarms(
@@ -223,6 +235,15 @@ def _level_events(
         )
         for name, level in levels.items()
         if state.levels.get(name) != level
+    )
+
+
+def _command_events(commands: tuple[Command, ...], stamp: Stamp, *, first: bool) -> tuple[CommandChange, ...]:
+    """What has changed; at the first step all of it."""
+    return tuple(
+        CommandChange(kit=each.kit, on=each.on, reasons=each.reasons, stamp=stamp)
+        for each in commands
+        if each.changed or first
     )
 
 

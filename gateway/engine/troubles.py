@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from gateway.alarms.signals import SignalRun
 from gateway.barn import Barn, SensorSpec
 from gateway.control.decide import ControlState, Decision
 from gateway.control.inputs import Freshness, channel_lost, sensor_freshness
@@ -17,7 +18,7 @@ from gateway.control.interlocks import STUCK_AFTER_S
 from gateway.control.proof import disagreement
 from gateway.control.quality import Doubt
 from gateway.control.situation import Situation
-from gateway.model import KitKind, Latest, Level
+from gateway.model import KitKind, KitSeen, Latest, Level, SignalKind
 
 # A contact needs a moment to move and to be read back before "asked but not seen" is worth a word [s].
 FOLLOW_WITHIN_S = 5.0
@@ -76,6 +77,23 @@ def kit_troubles(barn: Barn, control: ControlState, situation: Situation) -> Ite
             words = {True: "on", False: "off"}
             text = f"{spec.name}: asked {words[run.on]}, its relay shows {words[seen.on]}"
             yield Trouble(subject=spec.name, code="kit-not-following", text=text)
+
+
+def signal_troubles(
+    barn: Barn, runs: Mapping[str, SignalRun], seen: Mapping[str, KitSeen], *, now_s: float
+) -> Iterator[Trouble]:
+    """Lamps and chimes that cannot be reached, or do not follow; of a chime that comes and goes only the first."""
+    for spec in barn.signals:
+        run, shows = runs.get(spec.name), seen.get(spec.name)
+        if run is None or shows is None:
+            continue
+        steady = spec.kind is SignalKind.LAMP or run.calls_since_s is None
+        if shows.error:
+            yield Trouble(subject=spec.name, code="signal-unreachable", text=f"{spec.name}: {shows.error}")
+        elif steady and now_s - run.since_s > FOLLOW_WITHIN_S and shows.on is not None and shows.on != run.on:
+            words = {True: "on", False: "off"}
+            text = f"{spec.name}: asked {words[run.on]}, its relay shows {words[shows.on]}"
+            yield Trouble(subject=spec.name, code="signal-not-following", text=text)
 
 
 def barn_troubles(barn: Barn, decision: Decision, situation: Situation) -> Iterator[Trouble]:

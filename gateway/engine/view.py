@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from gateway.barn import Barn, KitSpec, Place
+from gateway.alarms.signals import SignalRun
+from gateway.barn import Barn, KitSpec, Place, SignalSpec
 from gateway.control.decide import Decision
 from gateway.control.situation import Situation, is_occupied
 from gateway.engine.alarm_views import Seen
-from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, Snapshot
+from gateway.engine.snapshot import VERSION, FaultView, KitView, PlaceView, SignalView, Snapshot, TrialView
 from gateway.model import Command, Quality, Stamp
+
+TRIALS_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +32,7 @@ class Faces:
     stamp: Stamp
     emulated: bool
     alarms: Seen = field(default_factory=Seen)
+    signals: Mapping[str, SignalRun] = field(default_factory=dict)
 
 
 def snapshot_of(barn: Barn, faces: Faces) -> Snapshot:
@@ -59,6 +63,11 @@ def snapshot_of(barn: Barn, faces: Faces) -> Snapshot:
         alarms_wall_s=None if book.newest is None else book.newest.wall_s,
         tested_wall_s=None if book.test is None else book.test.stamp.wall_s,
         tested_by="" if book.test is None else book.test.by,
+        trials=tuple(
+            TrialView(number=each.number, contact=each.contact, by=each.by, wall_s=each.stamp.wall_s)
+            for each in book.trials[-TRIALS_SHOWN:]
+        ),
+        signals=tuple(_signal_view(spec, faces) for spec in barn.signals),
     )
 
 
@@ -98,6 +107,17 @@ def _place_view(
         occupied=is_occupied(place, situation.now),
         cooled_by="" if hand is None else hand.by,
         cooled_until_wall_s=None if hand is None else hand.until_wall_s,
+    )
+
+
+def _signal_view(spec: SignalSpec, faces: Faces) -> SignalView:
+    seen = faces.situation.seen.get(spec.name)
+    return SignalView(
+        name=spec.name,
+        kind=str(spec.kind),
+        asked=faces.signals[spec.name].on,
+        seen=None if seen is None or seen.error else seen.on,
+        trouble="; ".join(fault.text for fault in faces.faults if fault.subject == spec.name),
     )
 
 

@@ -7,6 +7,7 @@ trouble lasts, so that it is one fault and not a new one each second.
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from datetime import datetime
 from pathlib import Path
@@ -37,6 +38,13 @@ def not_written(error: Exception, path: Path, since: str) -> str:
     """One sentence: what, since when, what to do."""
     what, remedy = _explain(error)
     return f"The history {path} is not being written {since}: {what}; {remedy}. Control goes on."
+
+
+def for_lack_of_room(error: Exception) -> bool:
+    """Whether the disk, or the budget of the history on it, is full."""
+    if isinstance(error, sqlite3.Error):
+        return primary_code(error) == sqlite3.SQLITE_FULL
+    return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
 
 
 def stalled(path: Path, since: str) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 from gateway.model import Event
 from gateway.store import rows
@@ -39,6 +40,7 @@ _EVENTS = (
     ),
 )
 _LAST = 2**62
+_TRUSTED = itemgetter(5)
 
 
 # channel id, mono_ms, wall_ms put right, value, quality, how sure the wall time is (`SURE` and the others), boot id.
@@ -85,8 +87,8 @@ class Outbox(History):
             late = connection.execute(_LATE, (seen, last_seen, *key, limit)).fetchall()
             page = connection.execute(_PAGE, (*key, *last, limit - len(late))).fetchall()
             (newest_late,) = connection.execute("SELECT max(id) FROM late WHERE id <= ?", (last_seen,)).fetchone()
-            rows_found = [row[:7] for row in late] + page
-            if not all(row[5] for row in rows_found):
+            rows_found = [row[:7] for row in late] + page if late else page
+            if UNSURE in map(_TRUSTED, rows_found):
                 right = _Right(connection)
                 rows_found = [row if row[5] else right(row) for row in rows_found]
         boot_id, mono_ms, channel_id = _key(page[-1]) if page else key
@@ -113,6 +115,7 @@ class Outbox(History):
         """The next events, each with its number, in the order of their numbers."""
         found: list[tuple[int, Event]] = []
         with self._open() as connection:
+            connection.execute("BEGIN")  # else one that is committed between two questions is passed over
             clocks = Clocks(connection)
             for table, columns, made in _EVENTS:
                 tables = f"{table} t JOIN boots b ON b.id = t.boot"

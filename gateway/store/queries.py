@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 from gateway.errors import NewerSchema, StoreError
@@ -88,6 +88,10 @@ class History:
         columns = f"{WHEN}, t.last_mono_ms, t.last_wall_ms, t.what, t.lost"
         query = f"SELECT {columns} FROM gaps t JOIN boots b ON b.id = t.boot {_ORDER} LIMIT ?"
         return tuple(rows.gap(row) for row in self._newest(query, (limit,)))
+
+    def asking(self) -> AbstractContextManager[sqlite3.Connection]:
+        """The file, open for one question of another module of this room."""
+        return self._open()
 
     def _newest(self, query: str, values: rows.Row) -> list[rows.Row]:
         """The answer to a query that gives the newest first, turned round."""

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -73,7 +73,7 @@ class Writer:
         self._newest: Stamp | None = None
         self._handed = self._settled = 0  # values handed in, and how many of them are written or lost
         self._oldest_waits_since: float | None = None
-        self._hurry = self._stopping = self._last_try = self._healthy = False
+        self._hurry = self._stopping = self._last_try = self._healthy = self._no_room = False
         self._retry_at, self._retry_s = 0.0, FIRST_RETRY_S
         self._busy_since: float | None = None
         self._since, self._failing, self._aside, self._squeezed = "since the start", "", "", ""
@@ -106,14 +106,25 @@ class Writer:
             self._backlog.beat(Beat(steps=steps, late=late, stamp=stamp))
             self._note(1, stamp)
 
-    def trouble(self) -> str:
+    def troubles(self) -> Mapping[str, str]:
+        """As `ports.Recorder` says. That a file was set aside stands for the run: a fresh start does not know it."""
         with self._wake:
-            busy = self._busy_since
+            busy, found = self._busy_since, {}
             if self._failing:
-                return self._failing
-            if busy is not None and machine_s() - busy > self._stall_s:
-                return failure.stalled(self._path, self._since)
-            return self._aside or self._squeezed
+                found["history-unwritten"] = self._failing
+            elif busy is not None and machine_s() - busy > self._stall_s:
+                found["history-unwritten"] = failure.stalled(self._path, self._since)
+            if self._failing and self._no_room:
+                found["disk-full"] = self._failing
+            if self._aside:
+                found["history-damaged"] = self._aside
+            if self._squeezed:
+                found["disk-low"] = self._squeezed
+            return found
+
+    def trouble(self) -> str:
+        """The first of them, the worst; empty when all is well."""
+        return next(iter(self.troubles().values()), "")
 
     @property
     def events_committed(self) -> int:
@@ -278,6 +289,7 @@ class Writer:
             self._failures += 1
             self._healthy, self._busy_since = False, None
             self._failing = failure.not_written(error, self._path, self._since)
+            self._no_room = failure.for_lack_of_room(error)
             self._retry_at = machine_s() + self._retry_s
             self._retry_s = min(2 * self._retry_s, LAST_RETRY_S)
 

@@ -8,6 +8,7 @@ itself. When not, only a new start helps, and it says so.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import threading
@@ -17,6 +18,7 @@ from typing import Protocol
 
 from gateway.engine.clock import machine_s
 from gateway.errors import GatewayError
+from gateway.uplink.claim import claimed
 from gateway.uplink.ledger import Ledger
 from gateway.uplink.stream import Destination, Outbox, Standing, Stream
 
@@ -43,6 +45,7 @@ class Carrier:
         self._mono_s = mono_s
         self._identity = self._said = ""
         self._runs: list[_Run] = []
+        self._held = contextlib.ExitStack()  # the claim on the cursors
         self._looked_s = -math.inf
 
     def tick(self) -> None:
@@ -65,6 +68,7 @@ class Carrier:
         for run in self._runs:
             run.join()
         self._runs = []
+        self._held.close()
 
     def _look(self) -> None:
         try:
@@ -84,7 +88,10 @@ class Carrier:
 
     def _begin(self, identity: str) -> None:
         names = [to.name for to in self._destinations]
-        ledger = Ledger(self._cursors, names, history=identity, clock=machine_s)
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(claimed(self._cursors))
+            ledger = Ledger(self._cursors, names, history=identity, clock=machine_s)
+            self._held = stack.pop_all()
         self._identity = identity
         for to in self._destinations:
             stream = Stream(self._outbox, ledger, to, clock=machine_s, mono_s=self._mono_s)

@@ -16,7 +16,7 @@ import math
 import select
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +27,13 @@ from gateway.engine.link_words import (
     LONGEST_PAYLOAD,
     AtBroker,
     Heard,
+    OutsideTrouble,
     broker_line,
     heard_line,
     line,
     listen_from,
     tell_from,
+    troubles_line,
     words,
 )
 from gateway.engine.snapshot import Snapshot, from_json
@@ -55,7 +57,8 @@ class Courier:
         self, path: Path, *, publish: Callable[[Parcel], bool], listen: Callable[[tuple[str, ...]], None]
     ) -> None:
         self._path, self._publish, self._listen = path, publish, listen
-        self._lock = threading.Lock()  # guards the four below, which the broker's thread writes too
+        self._lock = threading.Lock()  # guards the five below, which other threads write too
+        self._troubles: bytes = b""  # the line that is to be sent; empty once it was
         self._wanted: frozenset[str] = frozenset()
         self._waiting: dict[str, Heard] = {}
         self._state = AtBroker(up=False, why="the broker has not been reached yet")
@@ -94,6 +97,12 @@ class Courier:
         self._wake()
 
     # --- anyone
+
+    def troubles(self, troubles: Sequence[OutsideTrouble]) -> None:
+        """Tell core all that is wrong out here; an empty list says that we live. To be called every few seconds."""
+        with self._lock:
+            self._troubles = troubles_line(troubles)
+        self._wake()
 
     def hung_s(self) -> float:
         """For how long the thread has not shown itself although it should have; 0 while all is well."""
@@ -150,14 +159,15 @@ class Courier:
 
     def _has_news(self) -> bool:
         with self._lock:
-            return bool(self._waiting) or not self._state_told
+            return bool(self._waiting or self._troubles) or not self._state_told
 
     def _news(self) -> bytes:
         with self._lock:
             waiting, self._waiting = self._waiting, {}
             state = None if self._state_told else broker_line(self._state)
             self._state_told = True
-        return (state or b"") + b"".join(heard_line(heard) for heard in waiting.values())
+            troubles, self._troubles = self._troubles, b""
+        return (state or b"") + troubles + b"".join(heard_line(heard) for heard in waiting.values())
 
     def _hear(self, received: bytes) -> bytes:
         """Take the whole lines; returns the rest."""

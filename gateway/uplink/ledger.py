@@ -3,8 +3,9 @@
 Must not know: destinations, the history's rows, when something is sent.
 How it works: a `Course` is a frozen value: which parts of the history are still to be sent (lanes, the last one without
 end) and what became of the rest. All courses stand in one small file, which is written to a temporary name, synced and
-renamed. The core reads the cursors in it, to know what it may drop. A line that a store does not take goes to a second
-file with its reason, before the cursor passes it; after a crash it may stand there twice, and counts once.
+renamed. The core reads the cursors in it, to know what it may drop. They are those of a minute ago: what a store has
+acknowledged since then may have to be sent again. A line that a store does not take goes to a second file with its
+reason, before the cursor passes it; after a crash it may stand there twice, and counts once.
 
 A file that cannot be read is set aside, and everything is sent again: the far end knows each row by series and time.
 """
@@ -16,12 +17,14 @@ import json
 import logging
 import os
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from gateway.errors import GatewayError
+from gateway.uplink import dead
+from gateway.uplink.dead import DeadLetter
 
 log = logging.getLogger(__name__)
 
@@ -30,7 +33,6 @@ START: Cursor = (0, 0, 0, 0)
 SAVE_EVERY_S = 1.0
 TRAIL_S = 60.0
 TRAIL_STEP_S = 5.0
-MOST_DEAD_BYTES = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +83,10 @@ class Ledger:
         self._others = (
             {name: one for name, one in others.items() if name not in names} if isinstance(others, dict) else {}
         )
+        self._dead = _number(found, path)
         self._save()
+        with contextlib.suppress(OSError):
+            dead.remove(self._dead_file(self._dead - 1))  # left by a kill in `revive`
 
     def course(self, name: str) -> Course:
         with self._lock:
@@ -114,26 +119,54 @@ class Ledger:
 
     def bury(self, name: str, line: str, why: str) -> None:
         """Keep a line that is not taken, with the reason. The newest few megabytes are kept."""
-        path = self.dead_file
-        with self._lock, _as_trouble(path):
-            if path.exists() and path.stat().st_size > MOST_DEAD_BYTES:
-                path.replace(path.with_name(path.name + ".old"))
-            with path.open("ab") as file:
-                os.fchmod(file.fileno(), 0o640)
-                file.write(json.dumps({"to": name, "why": why, "line": line}).encode() + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
+        with self._lock, _as_trouble(self.dead_file):
+            dead.append(self.dead_file, DeadLetter(to=name, why=why, line=line, history=self._history))
+
+    def dead_letters(self) -> tuple[DeadLetter, ...]:
+        """All that lie there, for whatever destination."""
+        with self._lock, _as_trouble(self.dead_file):
+            return dead.read(self.dead_file)
+
+    def revive(self, name: str, sent: dead.Sent) -> None:
+        """Letters that were taken after all count as delivered; those that were not keep their new reason.
+
+        The rest goes to a file of the next number, and counts when the ledger names it: one step, whatever happens.
+        """
+        here = self.dead_letters()
+        with self._lock, _as_trouble(self.dead_file):
+            gone, said = set(sent.taken), {(letter.to, letter.line): letter for letter in sent.left}
+            rest = [said.get((letter.to, letter.line), letter) for letter in here if letter not in gone]
+            old, self._dead = self.dead_file, self._dead + 1
+            _replace(self.dead_file, dead.content(rest))
+            moved = _moved(
+                self._courses[name].dead, *(self._mine(name, letters) for letters in (here, rest, sent.taken))
+            )
+            self._courses[name] = _revived(self._courses[name], *moved)
+            self._trails[name] = tuple(
+                replace(mark, course=_revived(mark.course, *moved)) for mark in self._trails[name]
+            )
+            self._save()
+            dead.remove(old)
+
+    def _mine(self, name: str, letters: Iterable[DeadLetter]) -> list[DeadLetter]:
+        """Those that are counted in the course of `name`. Old ones do not name their history."""
+        return [letter for letter in letters if letter.to == name and letter.history in ("", self._history)]
 
     @property
     def dead_file(self) -> Path:
-        return self._path.with_name(self._path.stem + "-dead.jsonl")
+        return self._dead_file(self._dead)
+
+    def _dead_file(self, number: int) -> Path:
+        return _numbered(self._path, number)
 
     def _save(self) -> None:
         told = {
             "history": self._history,
+            "dead_letters": self._dead,
             "cursors": {
-                name: {"readings": [list(lane.at) for lane in course.lanes], "event": course.event}
-                for name, course in self._courses.items()
+                name: {"readings": [list(lane.at) for lane in sure.lanes], "event": sure.event}
+                for name in self._courses
+                for sure in (self._sure(name),)
             },
             "courses": self._others | {name: _course_json(course) for name, course in self._courses.items()},
             "trails": {
@@ -144,6 +177,11 @@ class Ledger:
         with _as_trouble(self._path):
             _replace(self._path, json.dumps(told).encode())
         self._saved_s, self._unsaved = self._clock(), False
+
+    def _sure(self, name: str) -> Course:
+        """What core may go by: `rewind` must still find the rows of the last minute."""
+        trail = self._trails[name]
+        return trail[0].course if trail else self._courses[name]
 
     def _read(self) -> dict[str, Any]:
         try:
@@ -158,9 +196,59 @@ class Ledger:
         except (ValueError, RecursionError) as error:
             aside = self._path.with_name(self._path.name + ".damaged")
             log.error("%s cannot be read (%s); it is now %s, and all is sent again", self._path, error, aside.name)
-            with contextlib.suppress(OSError):
-                self._path.replace(aside)
+            with contextlib.suppress(OSError):  # it stays in place until replaced: without a file core would drop
+                aside.unlink(missing_ok=True)
+                aside.hardlink_to(self._path)
             return {}
+
+
+def dead_letters_of(path: Path) -> tuple[DeadLetter, ...]:
+    """What lies beside the cursors, looked at without changing anything."""
+    with _as_trouble(path):
+        try:
+            found = json.loads(path.read_bytes())
+        except (FileNotFoundError, ValueError):
+            found = {}
+        file = _numbered(path, _number(found if isinstance(found, dict) else {}, path))
+    with _as_trouble(file):
+        return dead.read(file)
+
+
+def _numbered(path: Path, number: int) -> Path:
+    return path.with_name(f"{path.stem}-dead{f'-{number}' if number else ''}.jsonl")
+
+
+def _number(found: dict[str, Any], path: Path) -> int:
+    """Which file has the dead letters; without the ledger's word the newest that there is."""
+    if isinstance(found.get("dead_letters"), int):
+        return int(found["dead_letters"])
+    names = (each.stem.rpartition("-dead-")[2] for each in path.parent.glob(f"{path.stem}-dead-*.jsonl"))
+    return max((int(number) for number in names if number.isdecimal()), default=0)
+
+
+def _moved(
+    counted: int, before: Sequence[DeadLetter], after: Sequence[DeadLetter], taken: Sequence[DeadLetter]
+) -> tuple[int, int]:
+    """How many (readings, events) of the dead letters that a course counts were taken after all.
+
+    More may be counted than lie there, when the file grew too large; or fewer, after a crash.
+    """
+    vanished = max(0, counted - len(before))
+    total = counted - min(counted, vanished + len(after))
+    events = min(total, sum(not letter.is_reading for letter in taken))
+    return total - events, events
+
+
+def _revived(course: Course, readings: int, events: int) -> Course:
+    """The course of a minute ago may count fewer dead: what died since then will be sent again from there."""
+    events = min(events, course.dead)
+    readings = min(readings, course.dead - events)
+    return replace(
+        course,
+        dead=course.dead - readings - events,
+        readings=course.readings + readings,
+        events=course.events + events,
+    )
 
 
 def _longer(trail: tuple[Mark, ...], mark: Mark) -> tuple[Mark, ...]:

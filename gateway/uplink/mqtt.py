@@ -12,6 +12,9 @@ session raises ends that session only. While there is none, nothing is kept for 
 The broker keeps what `state` says of us at STATE topic: rewritten every few seconds while we are here, and by the last
 will when we are not. A broker that knows no MQTT 5 is met with 3.1.1. A refusal (password, rights, certificate) is said
 once and held: only a person can change it.
+
+A line without `state` only listens: it publishes nothing, has no last will, and takes each message at most once, since
+what it hears is told again and again.
 """
 
 from __future__ import annotations
@@ -63,9 +66,11 @@ class BrokerLine:
         *,
         take: Callable[[Message], None],
         changed: Callable[[bool, str], None],
-        state: Callable[[bool], bytes],
+        state: Callable[[bool], bytes] | None,
         patience: Patience | None = None,
+        client_id: str = "",
     ) -> None:
+        self._client_id = client_id
         self._broker, self._take, self._changed, self._state = broker, take, changed, state
         self._patience = patience or Patience()
         self._backoff = Backoff(self._patience)
@@ -186,7 +191,7 @@ class BrokerLine:
         state_s = -math.inf
         while not session.over and not self._ended.is_set():
             subscribed = self._subscribe(session, subscribed)
-            if machine_s() - state_s >= STATE_EVERY_S:
+            if self._state is not None and machine_s() - state_s >= STATE_EVERY_S:
                 state_s = machine_s()
                 session.publish(self._state_topic, self._state(True), retained=True)
             self._reached(session.complaint)
@@ -205,7 +210,7 @@ class BrokerLine:
     def _subscribe(self, session: Session, subscribed: frozenset[str]) -> frozenset[str]:
         wanted = self._topics
         if new := sorted(wanted - subscribed):
-            session.subscribe(new)
+            session.subscribe(new, 0 if self._state is None else 1)
         if old := sorted(subscribed - wanted):
             session.unsubscribe(old)
         return wanted
@@ -230,7 +235,8 @@ class BrokerLine:
             self._mailbag.answered(answer)
 
     def _farewell(self, session: Session) -> None:
-        session.publish(self._state_topic, self._state(False), retained=True)
+        if self._state is not None:
+            session.publish(self._state_topic, self._state(False), retained=True)
         session.leave()
         end_s = machine_s() + END_S
         while not session.over and machine_s() < end_s:
@@ -246,12 +252,12 @@ class BrokerLine:
             host=broker.host,
             port=broker.port,
             # One gateway, one name: the broker ends the older of two connections that have the same.
-            client_id=f"loosebox-{hashlib.sha256(broker.prefix.encode()).hexdigest()[:12]}",
+            client_id=self._client_id or f"loosebox-{hashlib.sha256(broker.prefix.encode()).hexdigest()[:12]}",
             user=broker.user,
             password=password_of(broker.password_file) if broker.password_file else None,
             tls=tls_context(broker.ca_file) if broker.tls else None,
-            will_topic=self._state_topic,
-            will_payload=self._state(False),
+            will_topic="" if self._state is None else self._state_topic,
+            will_payload=b"" if self._state is None else self._state(False),
             connect_s=self._patience.connect_s,
             keepalive_s=self._patience.keepalive_s,
         )

@@ -14,18 +14,28 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from gateway.uplink.caller import CallsTold
 from gateway.uplink.stream import Standing
 
 log = logging.getLogger(__name__)
 
 
-def write_report(path: Path, *, at_s: float, streams: Sequence[Standing], broker_up: bool | None, queued: int) -> None:
-    """Never raises: a report that cannot be written grows old, and that is seen."""
+def write_report(
+    path: Path,
+    *,
+    at_s: float,
+    streams: Sequence[Standing],
+    broker_up: bool | None,
+    queued: int,
+    calls: CallsTold | None = None,
+) -> None:
+    """Never raises: a report that cannot be written grows old, and that is seen. `calls` is None without contacts."""
     told = {
         "at_s": at_s,
         "streams": [dataclasses.asdict(stream) for stream in streams],
         "broker_up": broker_up,
         "queued": queued,
+        "calls": None if calls is None else dataclasses.asdict(calls),
     }
     new = path.with_name(path.name + ".new")
     try:

@@ -14,6 +14,7 @@ refusal, so that a changed one works without a restart.
 
 from __future__ import annotations
 
+import gzip
 import logging
 from typing import Any
 
@@ -35,6 +36,7 @@ SPLIT = (400, 413, 422)
 PASSES = (408, 425, 429)
 LONGEST_WAIT_S = 3600.0
 LONGEST_WHY = 300
+PACKED = 6  # 9, which the library takes, packs by 2 to 6 % better and works three times as long
 logging.getLogger("urllib3.connectionpool").setLevel(logging.ERROR)  # every failure is in our verdict already
 
 
@@ -91,7 +93,7 @@ class Store:
             _, status, headers = service.post_write_with_http_info(
                 series.org,
                 series.bucket,
-                lines.encode(),
+                gzip.compress(lines.encode(), PACKED) if series.gzip else lines.encode(),
                 precision="ms",
                 content_type="text/plain; charset=utf-8",
                 content_encoding="gzip" if series.gzip else "identity",
@@ -113,7 +115,7 @@ class Store:
         if series.url.startswith("https"):
             tls = {"ssl_context": tls_context(series.ca_file)}
         self._pool = CarefulPool(clock=machine_s, within_s=self._within_s, **tls)
-        self._client = InfluxDBClient(url=series.url, token=token, org=series.org, enable_gzip=series.gzip)
+        self._client = InfluxDBClient(url=series.url, token=token, org=series.org)
         self._client.api_client.rest_client.pool_manager = self._pool
         self._service = WriteService(self._client.api_client)  # type: ignore[no-untyped-call]
         return self._service

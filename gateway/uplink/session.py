@@ -53,7 +53,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """How to get into the broker, and what it says of us when we are gone."""
+    """How to get into the broker, and what it says of us when we are gone: nothing without a `will_topic`."""
 
     host: str
     port: int
@@ -101,10 +101,10 @@ class Session:
             self._judge(self._client.loop_write())
         self._judge(self._client.loop_misc())
 
-    def subscribe(self, topics: Iterable[str]) -> None:
-        """Ask for these topics, at least once each message."""
+    def subscribe(self, topics: Iterable[str], quality: int = 1) -> None:
+        """Ask for these topics, each message at least once, or with quality 0 at most once."""
         asked = list(topics)
-        code, number = self._client.subscribe([(topic, 1) for topic in asked])
+        code, number = self._client.subscribe([(topic, quality) for topic in asked])
         self._judge(code)
         if number is not None:
             self._topics[number] = asked
@@ -148,7 +148,8 @@ class Session:
             client.tls_set_context(entry.tls)
         if entry.user:
             client.username_pw_set(entry.user, entry.password)
-        client.will_set(entry.will_topic, entry.will_payload, qos=1, retain=True)
+        if entry.will_topic:
+            client.will_set(entry.will_topic, entry.will_payload, qos=1, retain=True)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
         client.on_message, client.on_subscribe, client.on_publish = (
             self._on_message,

@@ -10,6 +10,7 @@ from gateway.model import AlarmChange, AlarmStep, Priority
 from gateway.store.queries import History
 from gateway.store.writer import Writer
 from tests.alarms.scenes import BARN, stamp
+from tests.conservation import kept
 
 KEY = "bus-lost:line"
 
@@ -47,6 +48,7 @@ def test_at_every_line_a_copy_of_the_file_gives_the_state_that_was(tmp_path: Pat
         cut.parent.mkdir()
         for suffix in ("", "-wal"):
             shutil.copy(live.with_name(live.name + suffix), cut.with_name(cut.name + suffix))
+        kept(cut, readings=0, events=number + 1)
         assert History(cut).alarms() == JOURNAL[: number + 1]
         assert restored(History(cut).alarms(), each.stamp) == book
     assert writer.close(10.0)

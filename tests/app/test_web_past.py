@@ -110,6 +110,22 @@ def test_a_hand_lasts_until_its_end_or_until_it_was_given_back(tmp_path: Path) -
     assert found == [(300, 900, "off", "Ana"), (1200, 1800, "on", "Eva"), (3000, 3600, "off", "Ana")]
 
 
+def test_a_day_under_more_changes_than_are_read_at_once_is_whole_and_one_with_more_says_that_it_is_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gateway.app.web_past.MOST_CHANGES", 4)
+
+    def command(after_s: float, on: bool) -> CommandChange:
+        return CommandChange(kit="arena-fans", on=on, reasons=(WHY,), stamp=stamp(after_s))
+
+    later = [command(7200 + 60 * number, number % 2 == 0) for number in range(20)]
+    past = past_of(tmp_path, air("arena-air", 0, 30, 50), [command(600, True), command(1200, False), *later])
+    first = past.days(BEGIN_S, BEGIN_S + 3600, 300.0)["arena"]
+    assert [(each.begin_s - BEGIN_S, each.end_s - BEGIN_S) for each in first.kit["arena-fans"]] == [(600, 1200)]
+    assert not first.cut
+    assert past.days(BEGIN_S + 7200, BEGIN_S + 10800, 300.0)["arena"].cut
+
+
 def test_air_outside_of_what_the_formulas_know_is_left_out(tmp_path: Path) -> None:
     readings = [
         each for minute in range(10) for each in air("arena-air", minute * 60.0, 30.0 if minute < 5 else 250.0, 50)

@@ -23,7 +23,16 @@ from gateway.control.inputs import air_at
 from gateway.engine.snapshot import encode
 from gateway.engine.step import StepInputs, StepState, step
 from gateway.model import Latest, Policy
-from tests.bench import control_bench, heat_bench, history_bench, modbus_bench, reaction_bench, streams_bench
+from tests.bench import (
+    capacity_bench,
+    control_bench,
+    heat_bench,
+    history_bench,
+    modbus_bench,
+    reaction_bench,
+    screens_bench,
+    streams_bench,
+)
 from tests.control.barns import air, barn, fan, sensor, stamp
 from tests.e2e.barn import running_barn
 
@@ -44,6 +53,8 @@ def main() -> None:
     reaction_bench.main()
     history_bench.main()
     streams_bench.main()
+    capacity_bench.main()
+    screens_bench.main()
     _memory()
 
 

@@ -25,6 +25,7 @@ from playwright.sync_api import Browser, Page
 
 from dashboards.app import Outside, create_app
 from dashboards.boards import Limits
+from dashboards.calls import Calls
 from dashboards.door import Access
 from dashboards.live import Live
 from dashboards.past import Past
@@ -232,11 +233,13 @@ class Core:
     def __init__(self) -> None:
         self.asked: list[dict[str, Any]] = []
         self.answer: dict[str, Any] | Exception = {"done": True, "recorded": True, "until_wall_s": AFTERNOON_S + 1800}
+        self.then: Callable[[], None] = lambda: None  # what follows inside the server's loop
 
     async def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
         self.asked.append(dict(request))
         if isinstance(self.answer, Exception):
             raise self.answer
+        self.then()
         return self.answer
 
 
@@ -272,6 +275,8 @@ def wall(
     people: PeopleFile | None = None,
     access: Access | None = None,
     past: Past | None = None,
+    contacts: tuple[str, ...] = (),
+    calls: Calls | None = None,
     listen: str = "127.0.0.1",
     **options: Any,
 ) -> Iterator[Wall]:
@@ -286,6 +291,8 @@ def wall(
         ask=core.ask,
         past=past,
         past_fresh_s=0.0,
+        contacts=contacts,
+        calls=calls,
     )
     given: dict[str, Any] = {"log_level": "error", "timeout_graceful_shutdown": 2, "lifespan": "off",
                              "access_log": False, "proxy_headers": False}  # fmt: skip
@@ -330,7 +337,7 @@ def until_met() -> Callable[..., None]:
     return until
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def open_wall() -> Callable[..., AbstractContextManager[Wall]]:
     """`wall` itself, for tests that stop a server and start another."""
     return wall

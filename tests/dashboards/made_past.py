@@ -20,14 +20,11 @@ GAP_H = (8.0, 9.25)
 
 
 class MadePast:
-    """`zone_h` is the offset of local time. `broken`: the history cannot be read."""
+    """`zone_h` is the offset of local time. `broken`: the history cannot be read. `cut`: too much changed."""
 
-    def __init__(self, *, zone_h: float = -4.0, broken: bool = False, gap: bool = True) -> None:
-        self.zone_h, self.broken, self.gap = zone_h, broken, gap
+    def __init__(self, *, zone_h: float = -4.0, broken: bool = False, gap: bool = True, cut: bool = False) -> None:
+        self.zone_h, self.broken, self.gap, self.cut = zone_h, broken, gap, cut
         self.asked: list[tuple[float, float, float]] = []
-
-    def first_s(self) -> float | None:
-        return 1783000000.0
 
     def days(self, begin_s: float, end_s: float, step_s: float) -> Mapping[str, PlaceDay]:
         if self.broken:
@@ -56,6 +53,7 @@ class MadePast:
             ),
             kit={kit: fans} if kit else {},
             hands={kit: hands} if kit else {},
+            cut=self.cut,
         )  # fmt: skip
 
     def _air(self, name: str, begin_s: float, end_s: float, step_s: float) -> Iterator[AirPoint]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -21,10 +22,13 @@ from dashboards.door import Access
 from dashboards.rights import Right
 from gateway.app.people import PeopleFile
 from gateway.engine.snapshot import Snapshot
-from tests.dashboards.conftest import AFTERNOON_S, Barns, Wall
+from tests.dashboards.conftest import AFTERNOON_S, Barns, Wall, wall
+from tests.dashboards.made_bells import BELLS, CONTACTS, STOP, MadeCalls
+from tests.dashboards.made_past import MadePast
+from tests.dashboards.site_wall import SITE_STATES, SiteWall, site_prepared, site_wall
 
 WORDS = "four plain words here"
-WALL, PHONE, SMALL = (1920, 1080), (390, 844), (320, 568)
+WALL, PHONE, SMALL, PANEL, DESK = (1920, 1080), (390, 844), (320, 568), (800, 480), (1280, 800)
 LANGS, FACES = ("en", "es"), ("day", "night", "glare")
 
 
@@ -50,7 +54,8 @@ class Shown:
         return {
             "people": people,
             "access": Access(open_to_read=not self.signed or self.path.startswith("/yard")),
-            **({"limits": short} if self.state == "link lost" else {}),
+            **({"limits": short} if self.state in ("link lost", "bell lost") else {}),
+            **({"contacts": CONTACTS, "calls": MadeCalls()} if self.path.startswith("/bell") else {}),
         }
 
 
@@ -95,6 +100,7 @@ STATES = {
     "at its end": at_its_end,
     "link lost": Barns.risky,
 }
+BELL_STATES = {**BELLS, "bell lost": BELLS["one now"]}
 
 
 def every_page() -> Iterator[Shown]:
@@ -121,14 +127,53 @@ def every_page() -> Iterator[Shown]:
             yield Shown(name=f"book-small-{tag}", path=f"/book?day=2026-07-13&{look}&unit=c", state="risk", size=SMALL)
             yield Shown(name=f"book-table-{tag}", path=f"/book?as=table&{look}", state="risk", size=PHONE)
             yield Shown(name=f"book-slope-{tag}", path=f"/book?as=slope&{look}", state="risk", size=PHONE)
+            yield from bell_pages(look, tag)
+            yield from site_pages(look, tag)
+            yield Shown(name=f"device-{tag}", path=f"/device?{look}", state="risk", size=PHONE)
+            yield Shown(name=f"device-small-{tag}", path=f"/device?{look}", state="link lost", size=SMALL)
             yield Shown(name=f"people-{tag}", path=f"/people?{look}", state="normal", size=PHONE, signed="Luis")
 
 
-def prepared(page: Page, hung: Wall, shown: Shown) -> Page:
+def bell_pages(look: str, tag: str) -> Iterator[Shown]:
+    """The bell list in every state and right, and what it makes of the wall and the yard sheet."""
+    for state in BELL_STATES:
+        name = f"{state.replace(' ', '-')}-{tag}"
+        yield Shown(name=f"bell-{name}", path=f"/bell?{look}", state=state, size=PHONE, signed="Ana")
+    quiet = f"/bell/quiet/{STOP.episode}/{STOP.alarm}?{look}"
+    for size, name in ((SMALL, "small"), (PANEL, "panel"), (DESK, "desk")):
+        yield Shown(name=f"bell-{name}-{tag}", path=f"/bell?{look}", state="every state", size=size, signed="Luis")
+    yield Shown(name=f"bell-small-flood-{tag}", path=f"/bell?{look}", state="flood", size=SMALL)
+    yield Shown(name=f"bell-look-{tag}", path=f"/bell?{look}", state="every state", size=PHONE)
+    yield Shown(name=f"bell-quiet-{tag}", path=quiet, state="one now", size=PHONE, signed="Luis")
+    yield Shown(name=f"bell-gone-{tag}", path=quiet, state="kit soon", size=SMALL, signed="Ana")
+    for state in ("one taken", "flood"):
+        name = f"{state.replace(' ', '-')}-{tag}"
+        yield Shown(name=f"aisle-bell-{name}", path=f"/aisle?{look}", state=state, size=WALL)
+        yield Shown(name=f"yard-bell-{name}", path=f"/yard?{look}", state=state, size=PHONE)
+
+
+def site_pages(look: str, tag: str) -> Iterator[Shown]:
+    """The board of many barns in every state, on a screen, at a desk and on a phone."""
+    for state in SITE_STATES:
+        sizes = ((WALL, "wall"), (SMALL, "small")) if state == "site mixed" else ()
+        for size, name in (*sizes, (DESK, "desk"), (PHONE, "phone")):
+            yield Shown(name=f"{state.replace(' ', '-')}-{name}-{tag}", path=f"/site?{look}", state=state, size=size)
+
+
+def hung_for(shown: Shown) -> AbstractContextManager[Any]:
+    """A running server for a page: that of a barn, or the site board."""
+    if shown.state in SITE_STATES:
+        return site_wall(**SITE_STATES[shown.state]())
+    return wall(past=MadePast(), **shown.options())
+
+
+def prepared(page: Page, hung: Wall | SiteWall, shown: Shown) -> Page:
     """The page, open and still."""
     page.set_viewport_size({"width": shown.size[0], "height": shown.size[1]})
     page.emulate_media(reduced_motion="reduce")
-    hung.publish(STATES.get(shown.state, STATES["normal"])())
+    if isinstance(hung, SiteWall):
+        return site_prepared(page, hung.url + shown.path, shown.state)
+    hung.publish({**STATES, **BELL_STATES}.get(shown.state, STATES["normal"])())
     if shown.answer == "question":
         hung.core.answer = {"question": "sure?"}
     if shown.signed:
@@ -142,6 +187,6 @@ def prepared(page: Page, hung: Wall, shown: Shown) -> Page:
     if shown.press:
         page.locator(shown.press).click()
         page.wait_for_load_state()
-    if shown.state == "link lost" and (shown.wall or "/yard" in shown.path):
+    if shown.state in ("link lost", "bell lost") and (shown.wall or "/yard" in shown.path or "/bell" in shown.path):
         page.locator("body[data-link=lost]").wait_for(timeout=8000)
     return page

@@ -116,11 +116,15 @@ def test_an_address_that_nobody_named_is_for_keepers() -> None:
 
 # What the table of rights in the documentation says, written down a second time by hand.
 EXPECTED = {
-    Right.NOBODY: ("GET /", "GET /livez", "GET /readyz", "GET /static/x", "GET /sign-in", "GET /pair"),
-    Right.VIEWER: ("GET /aisle", "GET /yard", "GET /book", "GET /gateside", "GET /api/v1/now",
-                   "GET /api/v1/openapi.json", "GET /api/v1/history"),
-    Right.HAND: ("GET /kit/stall-fans", "POST /kit/stall-fans", "POST /api/v1/hand"),
-    Right.KEEPER: ("GET /people", "POST /people", "POST /people/remove", "GET /anything-else"),
+    Right.NOBODY: ("GET /", "GET /livez", "GET /readyz", "GET /static/x", "GET /sign-in", "GET /pair",
+                   "GET /manifest.webmanifest"),
+    Right.VIEWER: ("GET /aisle", "GET /yard", "GET /book", "GET /gateside", "GET /bell", "GET /device",
+                   "GET /api/v1/now", "GET /api/v1/openapi.json", "GET /api/v1/history"),
+    Right.HAND: ("POST /bell/take", "POST /bell/quiet", "POST /bell/loud", "POST /bell/try", "POST /bell/test",
+                 "GET /bell/quiet/3/level-stop:stalls", "GET /kit/stall-fans", "POST /kit/stall-fans",
+                 "POST /api/v1/hand"),
+    Right.KEEPER: ("POST /bell/out", "POST /bell/back", "GET /people", "POST /people", "POST /people/remove",
+                   "GET /anything-else"),
 }  # fmt: skip
 
 
@@ -395,8 +399,11 @@ def test_a_wall_is_paired_once_with_a_code_and_may_only_look(
     with client(wall) as asks:
         assert asks.post("/pair", data={"code": "00000000" if code != "00000000" else "1"}).status_code == 403
         assert asks.get("/aisle").status_code == 401
-        assert asks.post("/pair", data={"code": f" {code[:4]} {code[4:]} "}).headers["location"] == "/aisle"
-        assert asks.get("/aisle").status_code == 200
+        assert asks.post("/pair", data={"code": f" {code[:4]} {code[4:]} "}).headers["location"] == "/device"
+        assert asks.get("/device").status_code == 200
+        shown = asks.get("/aisle")
+        assert shown.status_code == 200
+        assert f"Max-Age={400 * 24 * 3600}" in shown.headers["set-cookie"]  # it lasts as long as it is looked at
         assert asks.get("/kit/stall-fans").status_code == 403
         assert (
             asks.post("/api/v1/hand", json={"subject": "stall-fans", "kind": "off", "minutes": 30}).status_code == 403

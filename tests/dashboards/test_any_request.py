@@ -2,7 +2,8 @@
 
 How it works: schemathesis (an independent reading of the OpenAPI 3.1 specification) makes requests that fit the
 document and requests that do not, sends them to a real server, and compares each answer with the document: status,
-media type, form of the body. A key with the right to take kit by hand goes with each; what core would say is a stand-in.
+media type, form of the body. A key with the right to take kit by hand goes with each; what core would say is a
+stand-in.
 """
 
 from __future__ import annotations

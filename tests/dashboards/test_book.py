@@ -106,6 +106,14 @@ def test_a_history_that_cannot_be_read_is_told(hang_wall: Hang, barns: type[Barn
     assert get(wall, "/api/v1/history?place=arena&from=0&to=1000").status_code == 503
 
 
+def test_a_day_of_which_only_the_newest_part_is_told_says_so(hang_wall: Hang, barns: type[Barns]) -> None:
+    wall = hang_wall(barns.risky(), past=MadePast(cut=True))
+    assert "only the newest part of it is told" in get(wall, "/book?day=2026-07-13&lang=en").text
+    assert "sólo se cuenta la parte más nueva" in get(wall, "/book?day=2026-07-13&lang=es").text
+    whole = hang_wall(barns.risky(), past=MadePast())
+    assert "newest part" not in get(whole, "/book?day=2026-07-13&lang=en").text
+
+
 def test_a_past_day_is_asked_for_once(hang_wall: Hang, barns: type[Barns]) -> None:
     past = MadePast()
     wall = hang_wall(barns.risky(), past=past)

@@ -111,6 +111,29 @@ def test_the_alive_line_moves_with_the_steps_of_the_core_only(
     expect(page.locator("#alive")).to_have_attribute("width", "1")
 
 
+def test_a_gate_side_board_says_in_both_languages_that_it_lost_its_link_and_what_the_hatch_is(
+    hang_wall: Hang, look_at: Look, barns: type[Barns]
+) -> None:
+    now_s = [0.0]
+    wall = hang_wall(barns.risky(), clock=lambda: now_s[0])
+    now_s[0] = 30.0
+    for size in ((1920, 1080), (800, 480), (1280, 800), (390, 844)):
+        page = look_at(wall.url + "/gateside", size)
+        said = page.locator("#nolink").inner_text()
+        assert "Screen lost its link. Go and look" in said
+        assert "Pantalla sin enlace. Vaya y mire" in said
+        key = page.locator(".foot .key span")
+        assert key.evaluate_all("all => all.map(e => e.lang)") == ["en", "es"]
+        for each in (*key.all(), page.locator("#nolink"), page.locator(".foot .when")):
+            box = each.bounding_box()
+            assert box is not None
+            assert box["x"] >= 0 and box["x"] + box["width"] <= size[0]
+            assert box["y"] >= 0 and box["y"] + box["height"] <= size[1]
+    alone = look_at(wall.url + "/gateside?lang=es&one=1")
+    assert "Screen" not in alone.locator("body").inner_text()
+    assert "Hatched" not in alone.locator("body").inner_text()
+
+
 def test_the_age_grows_between_beats(hang_wall: Hang, look_at: Look, barns: type[Barns]) -> None:
     page = look_at(hang_wall(barns.barn()).url + "/aisle")
     assert re.search(r"read [34] s ago", page.locator("#age").inner_text())

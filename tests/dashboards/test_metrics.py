@@ -20,7 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dashboards.live import Live
-from dashboards.metrics import STATES, Around, StreamSeen, families, page, router
+from dashboards.metrics import STATES, Around, CallsSeen, StreamSeen, families, page, router
 from gateway.engine.snapshot import Snapshot
 from tests.dashboards.conftest import Barns
 from tests.uplink.rig import free_port
@@ -31,6 +31,7 @@ AROUND = Around(
     uplink_age_s=2.5,
     broker_up=False,
     queued=4,
+    calls=CallsSeen(pending=3, delivered=20, given_up=1, arrive=False, kept=True),
     steps_late=2,
     history_bytes=123_456_789_012,
     disk_free_bytes=10**10,
@@ -45,6 +46,7 @@ def whole() -> Snapshot:
         Barns.place("arena", 22.0, 50.0, 0, wind_mps=1.5),
         Barns.lost("rack"),
         barn='Cedar "Bend" \\ two',
+        step_s=0.0125,
         faults=(Barns.fault("rack-air", "sensor-silent"), Barns.fault("x", "sensor-silent")),
     )
 
@@ -76,6 +78,7 @@ def test_every_number_is_told_in_base_units() -> None:
     assert found["loosebox_clock_trusted"] == 1
     assert found["loosebox_steps_total"] == 100
     assert found["loosebox_steps_late_total"] == 2
+    assert found["loosebox_step_seconds"] == 0.0125
     assert found['loosebox_stream_pending_readings{stream="series"}'] == 7_700_000
     assert found['loosebox_stream_behind_seconds{stream="series"}'] == 600.5
     assert found["loosebox_uplink_queued_messages"] == 4
@@ -87,11 +90,20 @@ def test_every_number_is_told_in_base_units() -> None:
 
 def test_what_is_not_known_has_no_sample() -> None:
     text = text_of(whole(), Around())
+    assert "loosebox_step_seconds" not in text_of(Barns.barn()), "nobody has measured it"
     for gone in ("level", "air_temperature_celsius", "heat_points", "carry_ratio"):
         assert f'loosebox_{gone}{{place="rack"}}' not in text
     assert 'loosebox_place_freshness{place="rack",state="lost"} 1' in text
     assert "loosebox_stream" not in text and "loosebox_disk" not in text and "loosebox_broker" not in text
     assert 'loosebox_kit_seen{kit="mist"' not in text
+
+
+def test_what_became_of_messages_to_contacts_is_told_where_there_are_contacts() -> None:
+    found = samples(text_of(whole()))
+    assert found["loosebox_calls_pending"] == 3
+    assert (found["loosebox_calls_delivered_total"], found["loosebox_calls_given_up_total"]) == (20, 1)
+    assert (found["loosebox_calls_arrive"], found["loosebox_calls_kept"]) == (0, 1)
+    assert "loosebox_calls" not in text_of(whole(), Around())
 
 
 def test_a_core_that_is_not_heard_gives_no_air_and_no_kit() -> None:

@@ -17,9 +17,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Request
 
 from tests.browser import chromium
-from tests.dashboards.conftest import wall
-from tests.dashboards.made_past import MadePast
-from tests.dashboards.pages import Shown, every_page, prepared
+from tests.dashboards.pages import Shown, every_page, hung_for, prepared
 
 ALL = tuple(every_page())
 # A third of the list: every page and every state, every language and every face, but not each with each; that takes
@@ -70,7 +68,7 @@ def test_every_page_is_open_to_everybody_and_fits(browser: Browser, shown: Shown
     def note(request: Request) -> None:
         asked.append(request.url)
 
-    with wall(past=MadePast(), **shown.options()) as hung, browser.new_context() as context:
+    with hung_for(shown) as hung, browser.new_context() as context:
         page = context.new_page()
         page.on("request", note)
         page.on("pageerror", lambda error: wrong.append(str(error)))

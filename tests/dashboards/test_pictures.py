@@ -7,6 +7,7 @@ How it works: the SVG is parsed with the standard library and measured; what mus
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from xml.etree import ElementTree
 
 import pytest
@@ -111,3 +112,11 @@ def test_figures_stand_in_their_rods_or_together_behind(temp_f: float, rh_pct: f
 def test_every_picture_is_hidden_from_screen_readers() -> None:
     for svg in (pictures.gate(1, 10), draw_pole(80, 50), pictures.plug(10), pictures.swatch(hatched=True, height=10)):
         assert parsed(svg).get("aria-hidden") == "true"
+
+
+@pytest.mark.parametrize("draw", [pictures.bell, pictures.parcel])
+def test_the_states_of_a_bell_and_of_a_message_differ_in_outline_and_fill(draw: Callable[[str, int], str]) -> None:
+    states = ("delivered", "pending", "given-up") if draw is pictures.parcel else pictures.SIGN_STATES
+    drawn = [re.sub(r'class="[^"]*"', "", draw(state, 40)) for state in states]
+    assert len(set(drawn)) == 3
+    assert ['fill="currentColor"/>' in each for each in drawn] == [True, False, False]

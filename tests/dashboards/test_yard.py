@@ -187,7 +187,7 @@ def test_the_override_is_made_with_the_keyboard_alone(hang_wall: Hang, barns: ty
     assert [(each["kind"], each["minutes"], each["why"]) for each in wall.core.asked] == [("off", 60, "farrier")]
 
 
-@pytest.mark.parametrize("path", ["/yard", "/gateside", "/aisle", "/book", "/sign-in"])
+@pytest.mark.parametrize("path", ["/yard", "/gateside", "/aisle", "/bell", "/book", "/sign-in"])
 def test_a_page_weighs_little(hang_wall: Hang, barns: type[Barns], path: str) -> None:
     """At most 14 kB of compressed HTML and 12 kB of our own scripts: the budget in the design notes of the screens."""
     import zlib

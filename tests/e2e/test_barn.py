@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from gateway.model import CommandChange
+from tests.conservation import unbroken
 from tests.e2e.barn import Barn, loosebox, running_barn
 
 pytestmark = pytest.mark.timeout(300)
@@ -20,6 +21,7 @@ pytestmark = pytest.mark.timeout(300)
 def barn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Barn]:
     with running_barn(tmp_path_factory.mktemp("barn") / "bench", speed=10) as made:
         yield made
+    unbroken(made.folder / "history.db")
 
 
 def _cool_fan_is_off(barn: Barn) -> bool:

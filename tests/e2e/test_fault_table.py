@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.conservation import unbroken
 from tests.e2e.barn import Barn, running_barn
 
 pytestmark = pytest.mark.timeout(300)
@@ -57,6 +58,7 @@ def running(tmp_path_factory: pytest.TempPathFactory, manager: socket.socket) ->
             lambda: made.kit("mist")["reason_codes"][0] in ("mist-pulse", "mist-pause"), WITHIN_S, "mist in pulses"
         )
         yield made
+    unbroken(folder / "bench" / "history.db")
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from gateway.errors import CommandError
 from gateway.model import Channel, Event, Quantity, Raw, Reading, Stamp
@@ -43,8 +43,8 @@ class ListRecorder:
     def beat(self, steps: int, late: int, stamp: Stamp) -> None:
         self.beats.append((steps, late))
 
-    def trouble(self) -> str:
-        return self.sick
+    def troubles(self) -> Mapping[str, str]:
+        return {"history-unwritten": self.sick} if self.sick else {}
 
 
 class TalkingSensor:

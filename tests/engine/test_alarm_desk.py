@@ -26,7 +26,10 @@ class Desk:
         self.book: Book = bell.state.book
         self.log: list[Any] = []
         self._works = works
-        self.desk = AlarmDesk(HandClock(bell.now_s), book=lambda: self.book, file=self._file, flush=self._flush)
+        self.clock = HandClock(bell.now_s)
+        self.desk = AlarmDesk(
+            self.clock, book=lambda: self.book, file=self._file, flush=self._flush, contacts=("Ana", "Luis")
+        )
 
     def _file(self, change: AlarmChange) -> None:
         self.log.append(change)
@@ -106,7 +109,60 @@ def test_a_weekly_test_counts_when_it_reached_two_people_and_the_fail_safe_was_t
     assert (desk.book.test.by, desk.book.test.why) == ("Ana", "reached Ana, Luis; fail-safe tried")
 
 
-@pytest.mark.parametrize("do", [do for do in REQUESTS if do != "weekly-test"])
+# --- trials -----------------------------------------------------------------------------------------
+
+
+def test_a_trial_is_filed_with_the_next_number_and_who_asked() -> None:
+    desk = Desk()
+    assert desk.ask("trial", contact="Luis") == {"done": True, "recorded": True}
+    assert desk.ask("trial", contact="Ana") == {"done": True, "recorded": True}
+    filed = [each for each in desk.log if each != "flush"]
+    assert [(each.alarm, str(each.what), each.episode, each.by) for each in filed] == [
+        ("trial:Luis", "tried", 1, "Ana"), ("trial:Ana", "tried", 2, "Ana"),
+    ]  # fmt: skip
+
+
+def test_numbers_go_on_from_the_journal_and_never_come_twice_before_the_next_step() -> None:
+    desk = Desk()
+    desk.ask("trial", contact="Luis")
+    after_a_restart = Desk()
+    after_a_restart.book = desk.book
+    after_a_restart.clock.at_s += 60
+    stale = desk.book  # what is filed reaches the book only with the step
+    for contact in ("Luis", "Ana"):
+        after_a_restart.book = stale
+        after_a_restart.ask("trial", contact=contact)
+    assert [each.episode for each in after_a_restart.log if each != "flush"] == [2, 3]
+
+
+@pytest.mark.parametrize("restart", [False, True], ids=["same run", "after a restart"])
+def test_a_contact_is_tried_every_thirty_seconds_at_most(restart: bool) -> None:
+    desk = Desk()
+    desk.ask("trial", contact="Luis")
+    if restart:
+        fresh = Desk()
+        fresh.book, fresh.clock.at_s = desk.book, desk.clock.at_s
+        desk = fresh
+    desk.clock.at_s += 29
+    assert desk.ask("trial", contact="Luis")["error"] == "a trial for Luis went out 29 s ago: wait 1 s, look there"
+    assert "done" in desk.ask("trial", contact="Ana"), "another contact need not wait"
+    desk.clock.at_s += 1
+    assert "done" in desk.ask("trial", contact="Luis")
+
+
+@pytest.mark.parametrize("contact", ["luis", "Maria", ""])
+def test_who_is_no_contact_is_told_who_is(contact: str) -> None:
+    desk = Desk()
+    assert desk.ask("trial", contact=contact)["error"].endswith("contacts are: Ana, Luis")
+    assert desk.log == []
+
+
+def test_a_barn_without_contacts_says_what_to_do() -> None:
+    desk = AlarmDesk(HandClock(), book=Book, file=lambda _: None, flush=lambda _: True)
+    assert "[[contacts]]" in desk.answer("web", {"do": "trial", "contact": "Ana", "by": "Luis"})["error"]
+
+
+@pytest.mark.parametrize("do", [do for do in REQUESTS if do not in ("weekly-test", "trial")])
 def test_an_alarm_that_was_never_heard_of_is_no_alarm(do: str) -> None:
     desk = Desk()
     assert desk.ask(do, "fire:moon", minutes=10, why="x") == {"error": "there is no alarm fire:moon"}

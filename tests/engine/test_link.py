@@ -21,7 +21,7 @@ from gateway.control.decide import start_state
 from gateway.engine.clock import machine_s
 from gateway.engine.link import MOST_PEERS, MOST_TOLD, LinkServer, follow
 from gateway.engine.link_words import LONGEST_FROM_CORE, LONGEST_FROM_PEER, LONGEST_PAYLOAD
-from gateway.engine.snapshot import Snapshot, from_json, to_json
+from gateway.engine.snapshot import SignalView, Snapshot, TrialView, encode, from_json, to_json
 from gateway.engine.step import StepInputs, StepState, step
 from gateway.errors import GatewayError, LinkError
 from tests.control.barns import air, barn, stamp
@@ -204,7 +204,14 @@ def test_a_follower_that_is_refused_says_why(path: Path) -> None:
     listener.close()
 
 
-@pytest.mark.parametrize("change", [{"version": 99}, {"places": 3}, {"steps": None}])
+def test_a_snapshot_with_everything_comes_back_as_it_was() -> None:
+    trials = tuple(TrialView(number=n, contact="Ana", by="Luis", wall_s=1.7e9 + n) for n in range(1, 6))
+    lamp = SignalView(name="lamp", kind="lamp", asked=True, seen=None, trouble="lamp: no answer")
+    whole = dataclasses.replace(snapshot(), trials=trials, signals=(lamp,), step_s=0.003)
+    assert from_json(json.loads(encode(whole))) == whole
+
+
+@pytest.mark.parametrize("change", [{"version": 99}, {"version": 4}, {"places": 3}, {"steps": None}])
 def test_a_snapshot_of_another_form_is_refused(change: dict[str, object]) -> None:
     data = to_json(snapshot())
     if change == {"steps": None}:

@@ -146,6 +146,12 @@ def test_an_unwritten_history_is_a_fault_and_control_goes_on(rig: Rig) -> None:
     assert rig.contacts["fan"].sets == [True]
 
 
+def test_how_long_the_step_took_is_told_by_the_machines_own_clock(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    times = iter((1000.0, 1000.25))
+    monkeypatch.setattr(loop_module, "machine_s", lambda: next(times))
+    assert rig.tick(0).step_s == 0.25
+
+
 def test_missed_ticks_are_counted_and_not_made_up_for(rig: Rig) -> None:
     class Jump(HandClock):
         """Each look at this clock moves it: as if the process had been stopped for a while between ticks."""

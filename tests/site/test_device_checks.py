@@ -486,8 +486,9 @@ def test_transducers_of_another_form_are_told_and_nothing_breaks(problems_of: Pr
 def test_a_bus_of_messages_needs_a_broker(problems_of: Problems) -> None:
     text = TEXTS[FAR]
     start, end = text.index("[mqtt]"), text.index("[[buses]]")
-    (said,) = problems_of(text[:start] + text[end:])
+    said, of_contact = problems_of(text[:start] + text[end:])
     assert said.endswith('key "mqtt": missing; allowed: a table [mqtt], since a bus has kind "mqtt"')
+    assert 'contacts[1] "Luis" key "mqtt"' in of_contact
 
 
 def test_a_correction_of_the_same_quantity_is_told(problems_of: Problems) -> None:

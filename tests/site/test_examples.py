@@ -19,6 +19,7 @@ from gateway.site_buses import Bus, BusForm
 from gateway.site_form import FileForm
 from gateway.site_kit import Kit, KitForm, Relay, RelayForm
 from gateway.site_sensors import PLACED, Sensor, SensorForm
+from gateway.site_signals import Signal, SignalForm
 from tests.e2e.barn import loosebox
 
 FILES = sorted((Path(__file__).parents[2] / "drivers" / "examples").glob("*.toml"))
@@ -28,6 +29,7 @@ UNIONS: dict[str, tuple[Any, type[BaseModel]]] = {
     "sensors": (Sensor, SensorForm),
     "relays": (Relay, RelayForm),
     "kit": (Kit, KitForm),
+    "signals": (Signal, SignalForm),
 }
 
 

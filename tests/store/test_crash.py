@@ -23,6 +23,8 @@ import pytest
 from gateway.store.outbox import Outbox
 from gateway.store.position import START
 from gateway.store.queries import History
+from gateway.uplink.ledger import Course, Lane
+from tests.conservation import Rows, conserved, kept, sound
 
 if TYPE_CHECKING:
     from tests.store.conftest import Held, Samples
@@ -97,8 +99,8 @@ def test_kill_in_mid_write_loses_nothing_acknowledged(start: Start, tmp_path: Pa
     # Both are an unbroken beginning of what was handed in: no hole, no double.
     assert found == [str(n) for n in range(1, len(found) + 1)]
     assert values == [float(n) for n in range(1, len(values) + 1)]
-    with closing(sqlite3.connect(path)) as file:
-        assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    kept(path, readings=len(values), events=len(found))
+    sound(path, whole=True)
 
 
 @pytest.mark.timeout(60 + 5 * KILLS)
@@ -119,19 +121,19 @@ def test_killed_again_and_again_every_reading_is_delivered_or_on_record(start: S
         assert numbers == list(range(events + 1, events + len(numbers) + 1))
         events += len(numbers)
         assert events >= event
-        dropped = sum(each.rows for each in outbox.dropped() if each.what == "readings")
-        assert outbox.pending(START) + dropped == len(came)
-        assert not any(each.wanted for each in outbox.dropped())
+        course = Course(lanes=(Lane(at=cursor),), event=events, readings=len(came), events=events)
+        found = conserved(path, course, rows=Rows(readings=len(came), events=events))
+        assert (found.pending, found.dropped) == (0, 0)
         told = {"history": outbox.identity(), "cursors": {"store": {"readings": [cursor], "event": events}}}
         cursors.write_text(json.dumps(told))
+        sound(path, whole=True)
         with closing(sqlite3.connect(path)) as file:
-            assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             minutes = file.execute("SELECT sum(count), min(count), max(count) FROM minutes").fetchone()
             rolled = file.execute("SELECT mono_ms FROM rolled").fetchone()[0]
         # six readings a minute; the first minute has five, as readings begin at ten seconds
         assert rolled == 0 or minutes == (rolled // 10_000 - 1, 5, 6)
     assert rolled > 0
-    assert dropped > 0
+    assert any(each.what == "readings" for each in outbox.dropped())
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount")
@@ -150,6 +152,7 @@ def test_really_full_disk_is_said_and_made_good_without_loss(start: Start, tmp_p
         child.wait(10)
         found = [command.reasons[0].text for command in History(disk / "history.db").commands(limit=100_000)]
         assert found == [str(n) for n in range(1, int(handed) + 1)]
+        kept(disk / "history.db", readings=int(handed), events=int(handed))
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
 
@@ -177,7 +180,7 @@ def test_read_only_disk_is_said_and_made_good_without_loss(
         go_on(child)
         assert line(child).split() == ["True", "10"]
         assert child.wait(10) == 0
-        assert len(History(held.path).commands()) == 15
+        kept(held.path, readings=10, events=15)
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
 
@@ -204,6 +207,7 @@ def test_full_disk_is_said_and_made_good_without_loss(start: Start, tmp_path: Pa
     assert line(child).split() == ["True", handed]
     found = [command.reasons[0].text for command in History(path).commands(limit=100_000)]
     assert found == [str(n) for n in range(1, int(handed) + 1)]
+    kept(path, readings=int(handed), events=int(handed))
 
 
 def test_folder_without_the_right_to_write_is_said_and_made_good(start: Start, open_folder: Path) -> None:
@@ -217,7 +221,7 @@ def test_folder_without_the_right_to_write_is_said_and_made_good(start: Start, o
     go_on(child)
     assert line(child).split() == ["True", "10"]
     assert child.wait(10) == 0
-    assert len(History(folder / "history.db").commands()) == 10
+    kept(folder / "history.db", readings=10, events=10)
 
 
 @pytest.mark.parametrize("state", ["alive", "killed", "closed"])

@@ -18,6 +18,7 @@ from gateway.store.outbox import Dropped, Outbox
 from gateway.store.position import START
 from gateway.store.queries import History
 from gateway.store.writer import Writer
+from tests.conservation import acknowledged, sound
 from tests.store.child import BARN
 from tests.store.ink import DAY_S, HOUR_S, Ink, at, command
 
@@ -32,10 +33,8 @@ def made() -> Iterator[list[tuple[Ink, int]]]:
     files: list[tuple[Ink, int]] = []
     yield files
     for ink, committed in files:
-        in_file = Outbox(ink.path).pending(START)
-        dropped = sum(each.rows for each in Outbox(ink.path).dropped() if each.what == "readings")
-        assert committed == in_file + dropped
-        assert ink.pen._connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert acknowledged(ink.path).readings == committed
+        sound(ink.path, whole=True)
         ink.close()
 
 
@@ -250,4 +249,5 @@ def test_lost_wanted_readings_are_said_aloud(tmp_path: Path) -> None:
     assert writer.flush(10)
     assert writer.close(10)
     assert "used up its disk budget" in writer.trouble()
+    assert writer.troubles().keys() == {"disk-low"}
     assert any(each.wanted for each in Outbox(ink.path).dropped())

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
+from gateway.model import LevelChange, Reason
 from gateway.store.outbox import Outbox
 from gateway.store.position import START
 from tests.store.ink import Ink, at, command
@@ -109,6 +113,33 @@ def test_events_come_in_the_order_of_their_numbers(tmp_path: Path) -> None:
     assert [number for number, _ in outbox.events_after(2, 3)] == [3, 4, 5]
     assert outbox.events_after(7, 10) == ()
     assert outbox.newest_event() == 7
+
+
+class Interrupted(Outbox):
+    """Somebody commits just before it asks for the commands."""
+
+    def __init__(self, path: Path, commit: Callable[[], None]) -> None:
+        super().__init__(path)
+        self._commit = commit
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        with super()._open() as connection:
+            connection.set_trace_callback(lambda said: self._commit() if "FROM commands" in said else None)
+            yield connection
+
+
+def test_event_that_is_committed_between_two_questions_is_not_passed_over(tmp_path: Path) -> None:
+    ink = Ink(tmp_path / "h.db")
+    ink.events([command(1, at(1.0))])
+    ink.commit()
+    reason = Reason(code="n", text="2")
+    level = LevelChange(place="stalls", before=None, after=1, sum_f_pct=131.0, reason=reason, stamp=at(2.0))
+    ink.events([level, command(3, at(2.0))])
+    first = [number for number, _ in Interrupted(ink.path, ink.commit).events_after(0, 10)]
+    assert Outbox(ink.path).newest_event() == 3  # it was committed meanwhile
+    rest = [number for number, _ in Outbox(ink.path).events_after(first[-1], 10)]
+    assert first + rest == [1, 2, 3]
 
 
 def test_channels_are_told_with_place_and_quantity(tmp_path: Path) -> None:

@@ -100,6 +100,7 @@ class Hist:
     def __post_init__(self) -> None:
         self.channels = channels_of(self.count)
         self.acknowledged = 0  # readings that the writer said are on the disk
+        self.acknowledged_events = 0
         self._writer: Writer | None = None
 
     def open(self) -> None:
@@ -120,6 +121,7 @@ class Hist:
             self._writer.events(events)
         assert self._writer.flush(10)
         self.acknowledged += (last - first) * len(self.channels)
+        self.acknowledged_events += len(events)
 
     def reading(self, reading: Reading) -> None:
         assert self._writer is not None
@@ -206,6 +208,10 @@ class Victoria:
             self._process.kill()
             self._process.wait()
             self._process = None
+
+    @property
+    def alive(self) -> bool:
+        return self._process is not None
 
     def count(self) -> int:
         """How many points it holds, of all series of readings."""

@@ -79,6 +79,25 @@ def test_cursors_that_cannot_be_kept_end_nothing(hist: Hist, tmp_path: Path) -> 
     carrier.close()
 
 
+def test_a_second_uplink_on_the_same_cursors_waits_for_the_first(hist: Hist, tmp_path: Path) -> None:
+    """Two of them would overwrite each other's counts; so would a person who sends dead letters again meanwhile."""
+    hist.add(0, 10)
+    one, other = Keeps(), Keeps()
+    first, second = (carrier_of(hist, to, tmp_path / "cursors.json") for to in (one, other))
+    first.tick()
+    second.tick()
+    until(lambda: one.rows == 20)
+    assert second.standings() == () and other.rows == 0
+    first.close()
+
+    def begun() -> bool:
+        second.tick()
+        return bool(second.standings())
+
+    until(begun)
+    second.close()
+
+
 def test_a_defect_of_one_stream_is_a_state_and_not_the_end(hist: Hist, tmp_path: Path) -> None:
     hist.add(0, 10)
     to = Keeps()

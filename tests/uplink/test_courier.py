@@ -12,7 +12,7 @@ import pytest
 
 from gateway.engine.clock import machine_s
 from gateway.engine.link import LinkServer
-from gateway.engine.link_words import LONGEST_PAYLOAD
+from gateway.engine.link_words import LONGEST_PAYLOAD, OutsideTrouble
 from gateway.uplink.courier import Courier, state_of
 from gateway.uplink.mqtt import Parcel
 from gateway.uplink.session import Message
@@ -100,6 +100,22 @@ def test_what_comes_while_core_is_away_is_the_newest_with_its_age(joined: Scene)
     ((_, payload, retained, age_s),) = joined.box.came
     assert (payload, retained) == (b"2", False)
     assert 0 < age_s < 10
+
+
+def test_troubles_reach_core_once_for_each_telling_and_again_after_core_was_away(joined: Scene) -> None:
+    assert joined.server is not None
+    told = [OutsideTrouble(subject="calls", code="calls-lost", text="no mail goes out")]
+    joined.courier.troubles(told)
+    until(lambda: joined.server is not None and joined.server.at_uplink().troubles == tuple(told))
+    first_s = joined.server.at_uplink().word_s
+    joined.courier.broker(True, "")  # something else to carry
+    until(lambda: (True, "") in joined.box.states)
+    assert joined.server.at_uplink().word_s == first_s, "a word is given when it is told, not by itself"
+    joined.core_goes()
+    until(lambda: joined.courier.newest is None)
+    joined.courier.troubles(told)
+    server = joined.core_comes()
+    until(lambda: server.at_uplink().troubles == tuple(told), limit_s=10)
 
 
 def test_what_nobody_waits_for_and_what_is_too_long_is_dropped(joined: Scene) -> None:

@@ -145,6 +145,23 @@ def test_nobody_listening_is_a_restart_for_sure_and_a_lost_line_perhaps(peer: Pe
     assert store.write(LINES).restarted is Restart.NO  # it was there all the time
 
 
+def test_a_store_that_was_down_between_two_requests_is_a_restart_perhaps(peer: Peer, store: Store) -> None:
+    """Nobody saw it away; only the connection is another one."""
+    assert [store.write(LINES).restarted for _ in range(3)] == [Restart.NO] * 3
+    peer.close()
+    again = Peer(lambda lines: Say(), port=peer.port)
+    assert [store.write(LINES).restarted for _ in range(3)] == [Restart.PERHAPS, Restart.NO, Restart.NO]
+    again.close()
+
+
+@pytest.mark.parametrize("header", [(("Connection", "close"),), (("Connection", "Close"), ("X-Any", "1"))])
+def test_a_store_that_says_it_closes_each_connection_was_not_restarted(
+    peer: Peer, store: Store, header: tuple[tuple[str, str], ...]
+) -> None:
+    peer.script = lambda lines: Say(headers=header)
+    assert [store.write(LINES).restarted for _ in range(4)] == [Restart.NO] * 4
+
+
 def test_a_store_that_is_down_and_comes_back(tmp_path: Path) -> None:
     port = free_port()
     store = Store(series_at(f"http://127.0.0.1:{port}", tmp_path))

@@ -23,6 +23,7 @@ from gateway.uplink.session import Answer
 from gateway.uplink.stream import Stream
 from gateway.uplink.to_broker import ToBroker
 from gateway.uplink.verdict import Outcome
+from tests.conservation import Rows, conserved
 from tests.engine.fakes import until
 from tests.uplink.rig import Far, Mosquitto
 from tests.uplink.store_rig import Hist, stamp
@@ -67,6 +68,9 @@ class Rig:
     def level(self) -> bool:
         standing = self.stream.standing()
         return standing.readings + standing.dead == self.hist.acknowledged and standing.lanes == 1
+
+    def law(self) -> None:
+        conserved(self.hist.path, self.ledger.course("mqtt"), rows=Rows(readings=self.hist.acknowledged))
 
     def close(self) -> None:
         self.stream.close()
@@ -123,12 +127,14 @@ def test_a_killed_broker_loses_nothing_that_somebody_listened_to(rig: Rig) -> No
         for _ in range(3):
             time.sleep(min(rig.stream.turn(), 0.1))
         assert rig.stream.standing().readings == before  # no acknowledgement, no step forward
+        rig.law()
         rig.broker.start()
         until(lambda: rig.line.up, limit_s=10)
         until(lambda: far._client.is_connected(), limit_s=10)
         time.sleep(0.3)  # the listener's own subscription, which the broker has forgotten
     rig.run()
     until(lambda: values(far) == expected(rig.hist), limit_s=10)
+    rig.law()
     far.close()
 
 
@@ -141,8 +147,10 @@ def test_a_broker_that_says_nothing_any_more_moves_no_cursor(rig: Rig) -> None:
     rig.stream.turn()
     assert machine_s() - began_s < 10
     assert rig.stream.standing().readings == 80
+    rig.law()
     rig.broker.thaw()
     rig.run()
+    rig.law()
 
 
 def test_a_topic_that_the_broker_does_not_let_us_write_holds_the_stream_and_says_so(tmp_path: Path) -> None:
@@ -161,6 +169,7 @@ def test_a_topic_that_the_broker_does_not_let_us_write_holds_the_stream_and_says
     rig.run(lambda: rig.stream.standing().state == "refused")
     assert "Not authorized" in rig.stream.standing().why
     assert rig.stream.standing().readings == 0
+    rig.law()
     rig.close()
 
 

@@ -19,6 +19,7 @@ from gateway.uplink.ledger import Ledger
 from gateway.uplink.series import Store
 from gateway.uplink.stream import Stream
 from gateway.uplink.to_store import ToStore
+from tests.conservation import Rows, conserved, course_in
 from tests.engine.fakes import until
 from tests.uplink.store_rig import BARN, PLAIN_SITE, Hist, Victoria, series_at
 
@@ -66,17 +67,19 @@ def test_a_store_that_is_killed_right_after_it_took_rows_has_all_of_them_in_the_
     """It acknowledges before its disk has them: without going back a minute rows would be missing."""
     hist = Hist(tmp_path / "history.db", 8)
     hist.add(0, 50)
-    stream, _ = stream_to(store, hist, tmp_path)
+    stream, ledger = stream_to(store, hist, tmp_path)
     carry(stream, hist)
     for n in range(1, 4):
         store.kill()
         hist.add(50 * n, 50 * n + 50)
         for _ in range(3):
             time.sleep(stream.turn() / 4)
+        conserved(hist.path, ledger.course("series"), rows=Rows(readings=hist.acknowledged))
         store.start()
         carry(stream, hist)
     assert store.points() == hist.points()
     assert hist.acknowledged == stream.standing().readings
+    conserved(hist.path, ledger.course("series"), rows=Rows(readings=hist.acknowledged))
     stream.close()
     hist.close()
 
@@ -89,7 +92,7 @@ def test_a_week_at_speed_with_the_store_down_for_two_days_agrees_row_for_row(sto
     for day in range(7):
         hist.bulk(rounds_of_day, every_s=30.0, first=day * rounds_of_day)
         if stream is None:
-            stream, _ = stream_to(store, hist, tmp_path)
+            stream, ledger = stream_to(store, hist, tmp_path)
         if day == 3:
             store.kill()
         if day == 5:
@@ -100,6 +103,7 @@ def test_a_week_at_speed_with_the_store_down_for_two_days_agrees_row_for_row(sto
             assert stream.standing().state == "away"
         else:
             carry(stream, hist)
+        conserved(hist.path, ledger.course("series"), rows=Rows(readings=hist.acknowledged))
     assert stream is not None
     assert hist.acknowledged == 7 * rounds_of_day * 4 == stream.standing().readings
     assert store.points() == hist.points()
@@ -144,6 +148,7 @@ def test_uplink_killed_at_random_moments_loses_nothing(store: Victoria, tmp_path
         uplink.kill()
         uplink.wait()
         kills += 1
+        conserved(hist.path, course_in(tmp_path / "uplink-cursors.json"), rows=Rows(readings=hist.acknowledged))
     with (tmp_path / "uplink.log").open("ab") as log:
         uplink = subprocess.Popen(command, stdout=log, stderr=log)
     try:
@@ -153,6 +158,7 @@ def test_uplink_killed_at_random_moments_loses_nothing(store: Victoria, tmp_path
         uplink.terminate()
         assert uplink.wait(10) == 0
     assert kills >= 10
+    conserved(hist.path, course_in(cursors), rows=Rows(readings=hist.acknowledged))
     assert store.points() == hist.points()
     assert not (tmp_path / "uplink-cursors-dead.jsonl").exists()
     assert "Traceback" not in (tmp_path / "uplink.log").read_text()
