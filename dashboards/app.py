@@ -22,6 +22,7 @@ from dashboards import (
     bell_desk,
     book,
     device_page,
+    files,
     gateside,
     install,
     kit_page,
@@ -87,7 +88,13 @@ def create_app(live: Live, outside: Outside, limits: Limits | None = None) -> Fa
         redoc_url=None,
     )
     problems.install(app)
-    app.include_router(pages.router(live, boards, languages, assets, limits, seats))
+    app.include_router(pages.router(live, boards, languages, limits, seats))
+
+    def not_ready() -> str:
+        heard = live.heard_within(limits.ready_within_s)
+        return "" if heard else "The core was not heard lately. Is it running?"
+
+    app.include_router(files.router(assets, not_ready))
     app.include_router(yard.router(yard.Yard(stage, languages), stage, languages, seats))
     app.include_router(book.router(book.Book(stage, outside.past), stage, languages))
     app.include_router(gateside.router(gateside.Gateside(stage), stage, languages, seats))

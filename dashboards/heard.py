@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 MOST_BYTES = 16_384
+LONGEST_TOPIC = 400
 MOST_FAULTS = 200
 LONGEST_TITLE = 40
 LANGS = ("en", "es")
@@ -85,6 +86,8 @@ class Cleared:
 
 def address(topic: str) -> tuple[str, str, str] | None:
     """Prefix, kind and name of a topic, or None when it is none of ours. `state` and `faults` have no name."""
+    if len(topic) > LONGEST_TOPIC:
+        return None
     head, _, last = topic.rpartition("/")
     if last in ("state", "faults") and head:
         return head, last, ""

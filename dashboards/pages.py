@@ -1,4 +1,4 @@
-"""Owns: the pages that people look at, their stream, their files, and the two signs of life.
+"""Owns: the board that people look at, and its stream.
 
 Must not know: what a board says, how it is drawn.
 How it works: a page is drawn as true as the link is now. Its stream sends the board when it changed and a beat for
@@ -10,12 +10,11 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.exceptions import RequestValidationError
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from dashboards.assets import Assets
 from dashboards.boards import Boards, Face, Limits, Look
 from dashboards.device import board_path, device_of, renew
 from dashboards.door import renew_wall
@@ -78,10 +77,8 @@ async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -
         sent = frame.id
 
 
-def router(
-    live: Live, boards: Boards, languages: dict[str, Words], assets: Assets, limits: Limits, seats: Seats
-) -> APIRouter:
-    """All routes for people."""
+def router(live: Live, boards: Boards, languages: dict[str, Words], limits: Limits, seats: Seats) -> APIRouter:
+    """The way in, the board and its stream."""
     routes = APIRouter(include_in_schema=False)
 
     def look_of(lang: str | None, one: bool) -> Look:
@@ -115,23 +112,5 @@ def router(
             full = f"All {STREAMS_AT_MOST} places for live boards are taken. Close one, or try again."
             return problem(request, 503, full, headers={"Retry-After": "10"})
         return BoardStream(board_events(live, boards, look, limits), seats)
-
-    @routes.get("/static/{name}")
-    async def static(name: str) -> Response:
-        asset = assets.get(name)
-        if asset is None:
-            raise HTTPException(404)
-        forever = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(asset.body, media_type=asset.media_type, headers=forever)
-
-    @routes.get("/livez")
-    async def alive() -> Response:
-        return PlainTextResponse("alive\n")
-
-    @routes.get("/readyz")
-    async def ready(request: Request) -> Response:
-        if not live.heard_within(limits.ready_within_s):
-            return problem(request, 503, "The core was not heard lately. Is it running?", headers={"Retry-After": "5"})
-        return PlainTextResponse("ready\n")
 
     return routes

@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from dashboards.heard import Cleared, Faulty, Fitted, Message, Placed, Standing, address, understood
+from dashboards.heard import Cleared, Faulty, Fitted, Message, Placed, Standing, address, title, understood
 
 LOST_AFTER_S = 25.0
 FORGET_AFTER_S = 60.0  # a place that a living gateway has not told for so long is no longer in its site file
@@ -216,7 +216,7 @@ def _now(barn: _Barn, now_s: float) -> BarnNow:
     kit = [fitted for fitted, heard_s in barn.kit.values() if now_s - heard_s <= FORGET_AFTER_S]
     return BarnNow(
         prefix=barn.prefix,
-        name=barn.name or barn.prefix.rpartition("/")[2],
+        name=barn.name or title(barn.prefix.rpartition("/")[2]) or "?",
         lost=lost,
         silent_s=None if barn.step_s is None else max(0.0, now_s - barn.step_s),
         at_least=barn.step_s is None,

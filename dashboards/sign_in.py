@@ -48,7 +48,7 @@ class Desk:
         frame, snapshot = self.stage.frame(Look(device.lang, True)), self.stage.live.current()
         html = self.stage.boards.templates.get_template(template).render(
             **{"message": "", **frame, **facts}, device=device, who=request.state.who, units=False,
-            barn=snapshot.barn if snapshot else "Loosebox", fingerprint=self.access.fingerprint,
+            barn=snapshot.barn if snapshot else self.stage.house, fingerprint=self.access.fingerprint,
         )  # fmt: skip
         response = HTMLResponse(html, status)
         remember(request, response, device)

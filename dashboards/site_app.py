@@ -11,8 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from fastapi import FastAPI
+from fastapi.middleware.gzip import GZipMiddleware
 
-from dashboards import install, pages, problems, sign_in, site_page
+from dashboards import files, install, pages, problems, sign_in, site_page
 from dashboards.assets import Assets
 from dashboards.boards import Boards, Limits
 from dashboards.door import Access, Door
@@ -48,7 +49,9 @@ def create_site_app(watch: Watch, outside: SiteOutside, limits: Limits | None = 
     languages, assets, live = dict(load_words()), Assets(), Live(outside.clock)
     boards = Boards(live, languages, assets, limits)
     boards.templates.globals["links"] = (("/site", "to_site"),)
-    stage = Stage(live=live, boards=boards, today=Today(None, outside.clock), limits=limits)
+    stage = Stage(
+        live=live, boards=boards, today=Today(None, outside.clock), limits=limits, house=outside.organisation.name
+    )
     desk = sign_in.Desk(
         stage=stage, people=outside.people, sessions=(sessions := Sessions(outside.people, outside.clock)),
         tries=Tries(outside.clock), access=outside.access, languages=languages,
@@ -57,9 +60,16 @@ def create_site_app(watch: Watch, outside: SiteOutside, limits: Limits | None = 
     page = site_page.SitePage(outside.organisation, watch, days, boards.templates, assets, languages, limits)
     app = FastAPI(title="Loosebox site board", version="1", openapi_url=None, docs_url=None, redoc_url=None)
     problems.install(app)
-    app.include_router(site_page.router(page, assets, languages, pages.Seats(pages.STREAMS_AT_MOST), limits))
+    app.include_router(site_page.router(page, languages, pages.Seats(pages.STREAMS_AT_MOST)))
+
+    def not_ready() -> str:
+        heard = watch.silent_s() < limits.ready_within_s and watch.current().up
+        return "" if heard else "The broker is not reached."
+
+    app.include_router(files.router(assets, not_ready))
     app.include_router(install.router(assets))
     app.include_router(sign_in.router(desk))
     app.add_middleware(Door, sessions=sessions, access=outside.access, more=RULES)
     app.add_middleware(Guard)
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=6)  # as in `app.py`
     return app

@@ -1,4 +1,4 @@
-"""Owns: the page of the site board, its stream, and the signs of life of its server.
+"""Owns: the page of the site board and its stream.
 
 Must not know: brokers, stores, how a barn's own pages work.
 How it works: the page is drawn for a choice of level and page; what is drawn for one viewer of a beat is drawn for all
@@ -8,16 +8,17 @@ that has, and all rows when their order has; then the beat that vouches for them
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
 from collections.abc import AsyncIterator, Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from jinja2 import Environment
 from markupsafe import Markup
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboards.assets import Assets
 from dashboards.boards import Limits, Link, event_bytes
@@ -33,6 +34,7 @@ from dashboards.words import Words
 
 IDLE_S = 10.0
 MOST_PAGE = 1_000
+DAYS_WITHIN_S = 1.0  # a store that takes longer brings its days to a later beat
 RETRY, IDLE = b"retry: 3000\n\n", b": waiting\n\n"
 
 
@@ -66,6 +68,7 @@ class SitePage:
         self.organisation, self.watch, self.days = organisation, watch, days
         self._templates, self._assets, self._languages, self._limits = templates, assets, languages, limits
         self._drawn: dict[Hashable, Drawn] = {}
+        self._asking: set[asyncio.Task[None]] = set()  # the loop itself keeps no task alive
 
     def words(self, device: Device) -> Words:
         """The language of a device, else the first of the organisation."""
@@ -84,8 +87,13 @@ class SitePage:
         return known
 
     async def refresh(self, chosen: Chosen) -> None:
-        """Have the days of the barns that are shown."""
-        await self.days.refresh(self._names(chosen))
+        """Have the days of the barns that are shown, if they come soon: a store that hangs delays no page, no beat."""
+        asking = asyncio.create_task(self.days.refresh(self._names(chosen)))
+        self._asking.add(asking)
+        asking.add_done_callback(self._asking.discard)
+        done, _ = await asyncio.wait({asking}, timeout=DAYS_WITHIN_S)
+        for each in done:
+            each.result()
 
     def page(self, device: Device, chosen: Chosen, who: object) -> str:
         drawn, words = self.draw(device, chosen), self.words(device)
@@ -194,7 +202,7 @@ def chosen_of(request: Request) -> Chosen:
     return Chosen(level=level if level in LEVELS else "", page=max(1, min(number, MOST_PAGE)))
 
 
-def router(page: SitePage, assets: Assets, languages: Mapping[str, Words], seats: Seats, limits: Limits) -> APIRouter:
+def router(page: SitePage, languages: Mapping[str, Words], seats: Seats) -> APIRouter:
     """Its addresses. Whoever signs in or pairs a wall is sent where a barn's pages are: here that is this page."""
     routes = APIRouter(include_in_schema=False)
 
@@ -222,25 +230,4 @@ def router(page: SitePage, assets: Assets, languages: Mapping[str, Words], seats
             seats.give_back()
             raise
 
-    _add_files(routes, page, assets, limits)
     return routes
-
-
-def _add_files(routes: APIRouter, page: SitePage, assets: Assets, limits: Limits) -> None:
-    @routes.get("/static/{name}")
-    async def static(name: str) -> Response:
-        asset = assets.get(name)
-        if asset is None:
-            raise HTTPException(404)
-        forever = {"Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(asset.body, media_type=asset.media_type, headers=forever)
-
-    @routes.get("/livez")
-    async def alive() -> Response:
-        return PlainTextResponse("alive\n")
-
-    @routes.get("/readyz")
-    async def ready(request: Request) -> Response:
-        if page.watch.silent_s() >= limits.ready_within_s or not page.watch.current().up:
-            return problem(request, 503, "The broker is not reached.", headers={"Retry-After": "5"})
-        return PlainTextResponse("ready\n")

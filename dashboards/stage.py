@@ -26,12 +26,13 @@ Draw = Callable[[Snapshot], Mapping[str, str]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """What every page needs."""
+    """What every page needs. `house` is what a page is headed with while no snapshot names the barn."""
 
     live: Live
     boards: Boards
     today: Today
     limits: Limits
+    house: str = "Loosebox"
 
     def beat(self, snapshot: Snapshot, look: Look) -> bytes:
         return self.boards.beat(snapshot, look)

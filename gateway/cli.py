@@ -51,7 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     for name, run, text in (
         ("core", _core, "read the sensors, switch the kit, keep the history"),
         ("web", _web, "serve the wall and the status"),
-        ("uplink", _uplink, "carry readings out of the barn"),
+        ("uplink", _uplink, "carry readings out of the barn, and call people"),
     ):
         role = commands.add_parser(name, help=text, description=f"One role: {text}.")
         role.set_defaults(run=run)
@@ -161,8 +161,8 @@ def _add_bench(commands: Commands) -> None:
     serve = verbs.add_parser("serve", help="serve a bench that `run` has prepared")
     serve.add_argument("--weather", type=Path, help="CSV of weather")
     fault = verbs.add_parser("fault", help="break something, as: fault stalls-air silence")
-    fault.add_argument("target")
-    fault.add_argument("kind")
+    fault.add_argument("target", help="a bus, sensor, relay block or kit of the site file")
+    fault.add_argument("kind", help="what is wrong with it; a wrong word lists what there is")
     verbs.add_parser("clear", help="mend it, as: clear stalls-air").add_argument("target")
     verbs.add_parser("show", help="what is true in the emulated barn, as JSON")
     bench.set_defaults(run=_bench)

@@ -10,12 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from pydantic import ValidationError
-
-from gateway.errors import SiteError
 from gateway.org_form import ORG_CHECKS, OrgForm, OrgMqttForm
 from gateway.site import Broker
-from gateway.site_lines import Key, form_problems, read
+from gateway.site_lines import checked, read
 from gateway.site_web import WebAccess, access_lines, access_of
 
 TABLE = "organisation"
@@ -64,20 +61,7 @@ def is_org(path: Path) -> bool:
 
 def load_org(path: Path) -> Org:
     """The organisation of a file. Raises SiteError with every problem, each as one line."""
-    document = read(path)
-    problems: dict[Key, str] = {}
-    form = None
-    try:
-        form = OrgForm.model_validate(document.data)
-    except ValidationError as error:
-        problems.update(form_problems(OrgForm, error))
-    for check in ORG_CHECKS:
-        for key, text in check(document):
-            problems.setdefault(key, text)
-    if problems or form is None:
-        ordered = sorted(problems.items(), key=lambda problem: document.line_of(problem[0]))
-        raise SiteError(tuple(document.say(problem) for problem in ordered))
-    return _org(form, path.absolute())
+    return _org(checked(path, OrgForm, ORG_CHECKS), path.absolute())
 
 
 def _org(form: OrgForm, path: Path) -> Org:

@@ -13,18 +13,17 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 
 from gateway import barn as barn_of
 from gateway import model
-from gateway.errors import SiteError
 from gateway.site_alarms import NOBODY, AlarmPlan, alarm_lines, alarm_plan
 from gateway.site_buses import PATHS, BusForm
 from gateway.site_checks import CHECKS
 from gateway.site_form import POSTS, CorrectionForm, FileForm, MistForm, MqttForm, PlaceForm, SafetyForm
 from gateway.site_history import Keep, keep
 from gateway.site_kit import OUTPUT_OF, FanForm, MisterForm, RelayForm, ValveForm
-from gateway.site_lines import Key, form_problems, read
+from gateway.site_lines import checked
 from gateway.site_sensors import LATE_TIMES, LOST_TIMES, SensorForm, measured
 from gateway.site_signals import signal_lines, signals_of
 from gateway.site_streams import Series, series, stream_lines
@@ -69,20 +68,7 @@ class Site:
 
 def load(path: Path) -> Site:
     """The site of a file. Raises SiteError with every problem, each as one line."""
-    document = read(path)
-    problems: dict[Key, str] = {}
-    form = None
-    try:
-        form = FileForm.model_validate(document.data)
-    except ValidationError as error:
-        problems.update(form_problems(FileForm, error))
-    for check in CHECKS:
-        for key, text in check(document):
-            problems.setdefault(key, text)
-    if problems or form is None:
-        ordered = sorted(problems.items(), key=lambda problem: document.line_of(problem[0]))
-        raise SiteError(tuple(document.say(problem) for problem in ordered))
-    return _site(form, path.absolute())
+    return _site(checked(path, FileForm, CHECKS), path.absolute())
 
 
 # --- frozen parameters ------------------------------------------------------------------------------

@@ -12,11 +12,11 @@ from __future__ import annotations
 import re
 import tomllib
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
@@ -26,6 +26,7 @@ from gateway.errors import SiteError
 Key = tuple[str | int, ...]
 Problem = tuple[Key, str]
 Table = dict[str, Any]
+Form = TypeVar("Form", bound=BaseModel)
 
 MAX_BYTES = 1_000_000
 SHOWN_LETTERS = 40
@@ -273,6 +274,24 @@ class _Scan:
 
 
 # --- wording ----------------------------------------------------------------------------------------
+
+
+def checked(path: Path, root: type[Form], checks: Iterable[Callable[[Document], Iterable[Problem]]]) -> Form:
+    """The form of a file. Raises SiteError with every problem of form and checks, each as one line."""
+    document = read(path)
+    problems: dict[Key, str] = {}
+    form = None
+    try:
+        form = root.model_validate(document.data)
+    except ValidationError as error:
+        problems.update(form_problems(root, error))
+    for check in checks:
+        for key, text in check(document):
+            problems.setdefault(key, text)
+    if problems or form is None:
+        ordered = sorted(problems.items(), key=lambda problem: document.line_of(problem[0]))
+        raise SiteError(tuple(document.say(problem) for problem in ordered))
+    return form
 
 
 def form_problems(root: type[BaseModel], error: ValidationError) -> Iterator[Problem]:

@@ -112,7 +112,7 @@ class WeeklyTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
-    """A message that `by` had sent to a contact to see whether it arrives; numbered from 1 through all restarts."""
+    """A message that `by` had sent to a contact to see whether it arrives; numbers rise through all restarts."""
 
     number: int
     contact: str

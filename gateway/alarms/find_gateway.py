@@ -22,6 +22,7 @@ TROUBLES = {  # codes that a rule of this or another room takes
     "fire", "kit-at-its-end", "water-stuck", "supply-low", "bus-stuck", "sensor-lost", "kit-not-running",
     "kit-not-following", "kit-unreachable", "kit-runs-unasked", "kit-not-in-auto", "history-unwritten",
     "history-damaged", "disk-low", "disk-full", "store-lost", "broker-lost", "uplink-lost", "calls-lost",
+    "contact-lost",
 }  # fmt: skip
 
 

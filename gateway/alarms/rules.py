@@ -4,8 +4,8 @@ Must not know: the life cycle, texts, who is told.
 How it works: data. Delays run on the monotonic clock. An alarm once raised stands for at least ten minutes, and one
 that comes again within an hour of its end must be gone for half an hour: a bell that flutters is not believed. All
 figures are our own choice with the reason beside them; where practice has a usual value it is near it. What calls
-again calls like the first time, in the order of the contacts: whoever took it may have gone home, and only if he takes
-it anew in time is nobody else called.
+again calls as it did first, in the order of the contacts and on to the next until it is taken anew: whoever took it
+before may have gone home.
 """
 
 from __future__ import annotations
@@ -65,6 +65,11 @@ RULES = (
         code="calls-lost", priority=SOON, on_s=15 * MIN_S, off_s=2 * MIN_S, again_s=0.0, stays=False, horse=False,
         dead_band="", reason="Each message is tried again for minutes; after that people must be reached otherwise.",
         find=find_gateway.trouble("calls", SOON, "calls-lost"),
+    ),
+    Rule(
+        code="contact-lost", priority=SOON, on_s=2 * MIN_S, off_s=2 * MIN_S, again_s=0.0, stays=False, horse=False,
+        dead_band="", reason="It has failed for an hour. Whoever is called next must not be one whom nothing reaches.",
+        find=find_gateway.trouble("contacts", SOON, "contact-lost"),
     ),
     Rule(
         code="bus-lost", priority=SOON, on_s=10.0, off_s=60.0, again_s=4 * HOUR_S, stays=True, horse=False,

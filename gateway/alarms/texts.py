@@ -82,6 +82,12 @@ TEXTS: Mapping[str, Text] = {
         "Los mensajes de alarma no le llegan a nadie ahora.",
         "Vea a quién se puede avisar de otro modo: de viva voz, por teléfono. Luego mire la red del aparato.",
     ),
+    "contact-lost": _text(
+        "Messages about alarms do not reach everybody.",
+        "See on the bell list whom, and why. Reach them by telephone. Mend the way and press try.",
+        "Los mensajes de alarma no le llegan a alguien.",
+        "Mire en los avisos a quién, y por qué. Avísele por teléfono. Arregle la vía y apriete probar.",
+    ),
     "bus-lost": _text(
         "Line {name}: nothing on it answers.",
         "Look at the plug of this line at the gateway, then at its power, then along the cable.",
@@ -192,9 +198,9 @@ TEXTS: Mapping[str, Text] = {
     ),
     "test-due": _text(
         "The weekly test is due.",
-        "Press test. See that it reaches two people. Try the fail-safe. Record it.",
+        "Press Try beside two people. See that it reaches them. Try the fail-safe. Record it.",
         "Toca la prueba de la semana.",
-        "Apriete prueba. Vea que llegue a dos personas. Pruebe el modo seguro. Anótelo.",
+        "Apriete Probar junto a dos personas. Vea que les llegue. Pruebe el modo seguro. Anótelo.",
     ),
     "other": _text(
         "{name}: something is wrong.",

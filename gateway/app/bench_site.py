@@ -31,6 +31,8 @@ def refuse_real(site: Site) -> None:
 def _outside(site: Site) -> Iterator[str]:
     folder = site.path.parent.resolve()
     paths = [("history.file", site.history_file), ("link.socket", site.link_socket)]
+    if site.history.cursors is not None:  # uplink keeps its cursors there, and the record of calls beside them
+        paths.append(("history.cursors", site.history.cursors))
     for bus in site.barn.buses:
         paths += [(f"bus {bus.name}: {key}", Path(bus.options[key])) for key in PATHS if key in bus.options]
     for what, path in paths:

@@ -2,7 +2,8 @@
 
 Must not know: which pages, where what they show comes from.
 How it works: uvicorn in the caller's asyncio loop, beside the caller's tasks. A stop ends the event streams first,
-since a server waits for its open streams, and then the server.
+since a server waits for its open streams, and then the server. A task that ends by itself ends the server too: pages
+that nobody feeds any more must not go on as if they only waited, and whoever started the role starts it anew.
 """
 
 from __future__ import annotations
@@ -34,6 +35,11 @@ class Server(uvicorn.Server):
         super().__init__(config)
         self._end_streams = end_streams
 
+    def end(self) -> None:
+        """End the streams, then the server; idempotent. For the loop's own thread."""
+        self._end_streams()
+        self.should_exit = True
+
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         asyncio.get_running_loop().call_soon_threadsafe(self._end_streams)
         super().handle_exit(sig, frame)
@@ -56,9 +62,14 @@ def config_of(app: Any, listen: str, port: int, access: WebAccess, fingerprint: 
 
 
 async def serve(server: Server, says: str, tasks: Sequence[Coroutine[Any, Any, None]]) -> None:
-    """Serve until SIGTERM or SIGINT, beside `tasks`. `says` is what the log has when it begins."""
+    """Serve until SIGTERM or SIGINT, beside `tasks`. `says` is what the log has when it begins.
+
+    Raises GatewayError when a task has failed.
+    """
     sockets = _bound(server)
     running = [asyncio.create_task(task) for task in (*tasks, _alive())]
+    for each in running:
+        each.add_done_callback(lambda _: server.end())
     log.info("%s", says)
     watchdog.ready("serving")
     await server.serve(sockets=sockets)
@@ -68,6 +79,9 @@ async def serve(server: Server, says: str, tasks: Sequence[Coroutine[Any, Any, N
     for ended in await asyncio.gather(*running, return_exceptions=True):
         if isinstance(ended, GatewayError):
             raise ended
+        if isinstance(ended, Exception):
+            log.error("web: a task has failed", exc_info=ended)
+            raise GatewayError(f"web: a task has failed ({type(ended).__name__}); ending, to be started anew")
     log.info("web has stopped")
 
 

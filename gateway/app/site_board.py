@@ -93,7 +93,7 @@ def run_site_board(org: Org) -> None:
     scheme = "https" if org.web.tls else "http"
     says = f"the site board is at {scheme}://{org.web_listen}:{org.web_port}/site"
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(serve(server, says, [_listen(org, watch, inbox, server)]))
+        asyncio.run(serve(server, says, [_listen(org, watch, inbox)]))
 
 
 def outside_of(org: Org, fingerprint: str) -> SiteOutside:
@@ -125,7 +125,7 @@ def _wall(clock: BoardClock) -> Callable[[], float | None]:
     return wall
 
 
-async def _listen(org: Org, watch: Watch, inbox: Inbox, server: Server) -> None:
+async def _listen(org: Org, watch: Watch, inbox: Inbox) -> None:
     loop = asyncio.get_running_loop()
 
     def changed(up: bool, _: str) -> None:
@@ -140,12 +140,12 @@ async def _listen(org: Org, watch: Watch, inbox: Inbox, server: Server) -> None:
     )
     line.start()
     try:
-        await _beats(org, watch, inbox, line, server)
+        await _beats(org, watch, inbox, line)
     finally:
         await asyncio.to_thread(line.close)
 
 
-async def _beats(org: Org, watch: Watch, inbox: Inbox, line: BrokerLine, server: Server) -> None:
+async def _beats(org: Org, watch: Watch, inbox: Inbox, line: BrokerLine) -> None:
     turn, turned_s, asked = 0, machine_s(), filters(org, TURNS[0])
     line.listen(asked)
     while True:
@@ -162,5 +162,4 @@ async def _beats(org: Org, watch: Watch, inbox: Inbox, line: BrokerLine, server:
         watch.take(inbox.empty())
         watch.beat()
         if line.hung_s() > 0:
-            server.should_exit = True
             raise GatewayError("the thread of the broker hangs; ending, to be started anew")

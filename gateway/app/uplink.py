@@ -132,8 +132,11 @@ class _Calls:
         return self._caller.told if self._caller else None
 
     def troubles(self) -> Iterator[OutsideTrouble]:
-        if self.told is not None and self.told.lost:
-            yield OutsideTrouble(subject="calls", code="calls-lost", text=self.told.lost)
+        told = self.told
+        if told is not None and told.lost:
+            yield OutsideTrouble(subject="calls", code="calls-lost", text=told.lost)
+        if told is not None and told.cut_off:
+            yield OutsideTrouble(subject="contacts", code="contact-lost", text=told.cut_off)
 
 
 def _troubles(standings: Sequence[Standing], at_broker: _AtBroker | None) -> Iterator[OutsideTrouble]:

@@ -79,7 +79,7 @@ class _Step:
         self.before, self.barn, self.situation = state, barn, situation
         self.now_s = situation.now.mono_s
         self.by_hand = hands.after(state.by_hand, situation.asked, self.now_s)
-        self.running = Running(barn, situation.told, state.kit, self.now_s)
+        self.running = Running(barn, situation.told, state.kit, self.now_s, situation.seen)
         self.started_s = state.started_s
         self.switches, self.fans, self.water = dict(state.levels), dict(state.fans), dict(state.water)
         self.levels: dict[str, Levels] = {}

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 from gateway.barn import Barn, SensorSpec
@@ -29,6 +29,7 @@ from gateway.model import Latest, Quantity
 
 # All limits: common practice, no published source.
 WET_S, DRY_S = 1800.0, 600.0
+DAMP_PCT, DAMP_MOST_C = 80.0, 28.0  # damp weather, in which a cool wet floor may well have saturated air above it
 MOVED_K, MOVED_PCT = 1.0, 3.0
 APART_K, APART_S = 3.0, 1800.0
 HEATED_K, SAME_DEW_K = 2.0, 1.5
@@ -53,7 +54,8 @@ RULES = (
     ),
     Rule(
         code="wet",
-        sign=f"humidity at {WET_PCT:g} % or more for {WET_S / 60:.0f} min",
+        sign=f"humidity at {WET_PCT:g} % or more for {WET_S / 60:.0f} min, at more than {DAMP_MOST_C:g} °C or while no "
+        f"other sensor (of the place; else of the barn) reads {DAMP_PCT:g} % or more: a damp night is no fault",
         then="counts, at most as 100 %, which is the careful side; no mist",
     ),
     Rule(
@@ -120,6 +122,7 @@ def watch(
         for place, specs in beside.items()
         for spec in specs
     }
+    sensors |= {name: replace(sensors[name], wet_since_s=None) for name in _in_damp_weather(beside, sensors, now_s)}
     apart, heated = _pairs(state, beside.values(), sensors, now_s)
     after = QualityState(sensors=sensors, apart=apart, heated=heated)
     found = (
@@ -128,7 +131,31 @@ def watch(
     return after, {name: doubts for name, doubts in found if doubts}
 
 
-# --- two sensors of one place -----------------------------------------------------------------------
+# --- sensors beside one another ---------------------------------------------------------------------
+
+
+def _in_damp_weather(
+    beside: Mapping[str, Sequence[SensorSpec]], sensors: Mapping[str, Watched], now_s: float
+) -> Iterator[str]:
+    """Wet sensors whose air may well be saturated, as another sensor shows: their half hour begins after that.
+
+    Nobody can tell a wet sensor from such air. It is too damp for mist by its own number.
+    """
+    speaks = {
+        spec.name: known.air[1]
+        for specs in beside.values()
+        for spec in specs
+        if (known := sensors[spec.name]).air is not None and now_s - known.air_s <= spec.lost_after_s
+    }
+    for specs in beside.values():
+        there = {spec.name for spec in specs}
+        for name in there:
+            known = sensors[name]
+            if known.wet_since_s is None or known.air is None or known.air[0] > DAMP_MOST_C:
+                continue
+            near = [speaks[other] for other in there - {name} if other in speaks]
+            if max(near or [rh_pct for other, rh_pct in speaks.items() if other not in there], default=0.0) >= DAMP_PCT:
+                yield name
 
 
 def _pairs(

@@ -3,7 +3,9 @@
 Must not know: what is wished, why, timers beyond the run states.
 How it works: `look` puts each proof into the run state first. The questions afterwards use the run states as they
 stand at that moment, so that a fan which was just told to stop no longer counts for water. A proof that several share
-says nothing of one that is off while another of them is on or runs out.
+says nothing of one that is off while another of them is on or runs out. While an output cannot be reached its proof is
+not held against the command, which never arrived; the time for it begins when the output is reached again. Whether air
+moves is another question: a fan that stands still brings none, whatever keeps it, and the next one is asked.
 """
 
 from __future__ import annotations
@@ -13,8 +15,8 @@ from dataclasses import replace
 
 from gateway.barn import Barn, KitSpec
 from gateway.control.proof import KitTold
-from gateway.control.timers import RunState, late, looked_at, proven
-from gateway.model import KitKind, SwitchAt
+from gateway.control.timers import RunState, looked_at, proven
+from gateway.model import KitKind, KitSeen, SwitchAt
 
 _UNTOLD = KitTold()
 
@@ -22,9 +24,16 @@ _UNTOLD = KitTold()
 class Running:
     """The run states of one step, which change while it decides, with what the sensors tell."""
 
-    def __init__(self, barn: Barn, told: Mapping[str, KitTold], kit: Mapping[str, RunState], now_s: float) -> None:
+    def __init__(
+        self,
+        barn: Barn,
+        told: Mapping[str, KitTold],
+        kit: Mapping[str, RunState],
+        now_s: float,
+        seen: Mapping[str, KitSeen],
+    ) -> None:
         self.kit = dict(kit)
-        self._barn, self._told, self._before, self._now_s = barn, told, kit, now_s
+        self._barn, self._told, self._before, self._now_s, self._seen = barn, told, kit, now_s, seen
         self._at: dict[tuple[str, KitKind], list[KitSpec]] = {}
         for spec in barn.kit:
             self._at.setdefault((spec.place, spec.kind), []).append(spec)
@@ -36,7 +45,9 @@ class Running:
     def look(self, spec: KitSpec, *, mended: bool) -> None:
         """Hold the proof of run against the command. `mended`: a person has looked and asks for it by hand."""
         run = looked_at(self.kit[spec.name]) if mended else self.kit[spec.name]
-        told = self._told.get(spec.name, _UNTOLD)
+        told, seen = self._told.get(spec.name, _UNTOLD), self._seen.get(spec.name)
+        if seen is not None and seen.error:
+            run = replace(run, unreached_s=self._now_s)
         if told.switch not in (None, SwitchAt.AUTO):
             run = replace(run, by_switch_s=self._now_s)
         elif spec.proof is not None and not self._shared(spec):
@@ -70,7 +81,8 @@ class Running:
         return told.running is True and (self.kit[spec.name].on or self._late(spec))
 
     def _late(self, spec: KitSpec) -> bool:
-        return spec.proof is not None and late(self.kit[spec.name], within_s=spec.proof.within_s, now_s=self._now_s)
+        """Whether its motor has had its time to do as it was told."""
+        return spec.proof is not None and self._now_s - self.kit[spec.name].turned_s > spec.proof.within_s
 
     def _shared(self, spec: KitSpec) -> bool:
         """Whether the proof of kit that is off may tell of another on the same channel that is, or just was, on."""

@@ -23,7 +23,8 @@ class RunState:
 
     `starts` are those of the last hour. `unproven` counts the starts in a row that the proof of run did not confirm;
     `counted_s` is the last one that was counted. `stuck`: it was seen to run on although it was told to stop.
-    `by_switch_s` is when its hand/off/auto switch last stood elsewhere than in auto: until then its proof says nothing.
+    `by_switch_s` is when its hand/off/auto switch last stood elsewhere than in auto, `unreached_s` when its output last
+    could not be reached: until then its proof says nothing of what it was told.
     """
 
     on: bool
@@ -35,6 +36,7 @@ class RunState:
     counted_s: float | None = None
     stuck: bool = False
     by_switch_s: float | None = None
+    unreached_s: float | None = None
 
     @property
     def to_retry(self) -> bool:
@@ -48,7 +50,12 @@ class RunState:
 
     @property
     def proof_from_s(self) -> float:
-        """From when on the proof of run can be held against the command."""
+        """From when on the proof of run can be held against the command: it was told, and could hear it."""
+        return self.turned_s if self.unreached_s is None else max(self.turned_s, self.unreached_s)
+
+    @property
+    def turned_s(self) -> float:
+        """From when on it should run or stand as it was told, whether or not anything reached it."""
         return self.since_s if self.by_switch_s is None else max(self.since_s, self.by_switch_s)
 
 

@@ -3,7 +3,8 @@
 Must not know: screens, who may ask, rules beyond which are about horses.
 How it works: like requests by hand: checked against the newest alarms, written to the journal and handed to the step in
 one go (`file` keeps the order of the journal the order of the step), then acknowledged. When the history cannot be
-written it is done all the same, and the answer says that it is not recorded.
+written it is done all the same, and the answer says that it is not recorded. A trial's number is never lower than the
+time in seconds: after a lost journal it must not be that of a trial which uplink has sent long ago.
 
     {"do":"acknowledge","alarm":"level-stop:stalls","episode":3,"by":"Ana"}
     {"do":"shelve","alarm":"..","minutes":10,"by":"Ana","why":"vet is here"}    {"do":"unshelve","alarm":"..","by":".."}
@@ -28,6 +29,7 @@ RECORD_WITHIN_S = 1.0
 NAME_LETTERS, WHY_LETTERS, KEY_LETTERS = 40, 120, 120
 SHORTEST_SHELF_S = 60.0
 LEAST_REACHED = 2
+MOST_EPISODES = 1e15  # a loose plug raises an alarm a hundred thousand times in a season, and each can be taken
 TRIAL_AGAIN_S = 30.0  # own choice: time for the one before to arrive, and no way to flood a telephone
 REQUESTS = {
     "acknowledge": AlarmStep.ACKNOWLEDGED,
@@ -83,7 +85,7 @@ class AlarmDesk:
         if key not in alarms:
             return f"there is no alarm {key}"
         alarm = alarms[key]
-        episode = _number(request, "episode") if "episode" in request else alarm.episode
+        episode = _number(request, "episode", MOST_EPISODES) if "episode" in request else alarm.episode
         if what is AlarmStep.ACKNOWLEDGED:
             refused = _not_taken(alarm.taken, alarm.episode == episode)
         elif what is AlarmStep.SHELVED:
@@ -125,7 +127,7 @@ class AlarmDesk:
         ago_s = apart_s(self._tried.get(contact, on_record), stamp)
         if ago_s is not None and ago_s < TRIAL_AGAIN_S:
             return f"a trial for {contact} went out {ago_s:.0f} s ago: wait {TRIAL_AGAIN_S - ago_s:.0f} s, look there"
-        self._trials = max(self._trials, before[-1].number if before else 0) + 1
+        self._trials = max(self._trials, before[-1].number if before else 0, int(stamp.wall_s)) + 1
         self._tried[contact] = stamp
         return AlarmChange(
             alarm=f"trial:{contact}",
@@ -178,8 +180,8 @@ def _text(request: Mapping[str, Any], key: str, longest: int) -> str:
     return value.strip()
 
 
-def _number(request: Mapping[str, Any], key: str) -> float:
+def _number(request: Mapping[str, Any], key: str, most: float = 1e5) -> float:
     value = request.get(key, 0)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1e5:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= most:
         raise LinkError(f"{key} must be a number")
     return float(value)

@@ -58,9 +58,8 @@ from gateway.errors import GatewayError, LinkError
 
 log = logging.getLogger(__name__)
 
-MOST_PEERS = 8
+MOST_PEERS, RETRY_S = 8, 1.0
 MOST_TOLD = 64  # commands on their way to uplink; each is repeated by its relay if it is lost
-RETRY_S = 1.0
 ANSWER_WITHIN_S = 5.0  # a request that is written to the history first takes up to 1 s
 
 OnRequest = Callable[[str, dict[str, Any]], dict[str, Any]]
@@ -179,8 +178,11 @@ class LinkServer:
                         self._wake_in.recv(4096)
                 elif peer := self._peers.get(key.fileobj):  # type: ignore[call-overload]
                     self._serve(peer, mask)  # one that was dropped a moment ago is not there
-            self._hand_over()
-            self._offer()
+            try:
+                self._hand_over()
+                self._offer()
+            except Exception:  # a snapshot that has no line must not end the link for good: the next one may have
+                log.exception("link: what core says found a defect")
 
     def _accept(self) -> None:
         with contextlib.suppress(OSError):

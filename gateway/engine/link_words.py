@@ -19,12 +19,12 @@ from gateway.errors import LinkError
 
 LINK_VERSION = 1
 LONGEST_FROM_PEER = 16_384
-LONGEST_FROM_CORE = 262_144
+LONGEST_FROM_CORE = 1_048_576  # an alarm of a snapshot takes 1 to 2 kB, and a flood of hundreds must pass
 LONGEST_PAYLOAD = 8_192  # of a message from or to a broker
 LONGEST_TOPIC = 400
 LONGEST_WHY = 300
 # What uplink may say is wrong, by what it is about.
-OUTSIDE = {"store": "store-lost", "broker": "broker-lost", "calls": "calls-lost"}
+OUTSIDE = {"store": "store-lost", "broker": "broker-lost", "calls": "calls-lost", "contacts": "contact-lost"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

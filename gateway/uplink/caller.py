@@ -21,8 +21,9 @@ from gateway.uplink.call_ways import Answer, CallWay
 from gateway.uplink.calls_turn import Key, Office, restored, start, take_answer, turn
 from gateway.uplink.kept_calls import KeptCalls
 from gateway.uplink.message import Sender
+from gateway.uplink.reached import Reached
 from gateway.uplink.tries import Change, TryAt
-from gateway.uplink.verdict import Outcome, Verdict
+from gateway.uplink.verdict import Verdict
 
 log = logging.getLogger(__name__)
 
@@ -35,14 +36,15 @@ END_S = 3.0
 class CallsTold:
     """How calling stands: messages by way. What is delivered and given up counts since this start.
 
-    `lost` says why no message gets out by any way that was tried, `unkept` why the record is not kept; empty while all
-    is well.
+    `lost` says why no message gets out by any way that was tried, `cut_off` whom nothing has reached for long although
+    others are reached, `unkept` why the record is not kept; empty while all is well.
     """
 
     pending: int = 0
     delivered: int = 0
     given_up: int = 0
     lost: str = ""
+    cut_off: str = ""
     unkept: str = ""
 
 
@@ -64,7 +66,7 @@ class Caller:
         self._news = threading.Event()
         self._state = restored(start(clock()), *kept.on_record(), clock())
         self._ways = {sender.name: CallWay(sender, office.plan.ways, answer=self._take) for sender in senders}
-        self._failing: dict[Key, str] = {}  # by contact and way: why the newest try failed, empty when it did not
+        self._reached = Reached()
         self._delivered = self._given_up = 0
         self.told = CallsTold(pending=len(self._state.tries))
         self._ended = threading.Event()
@@ -141,12 +143,12 @@ class Caller:
         one = self._state.tries.get(key)
         if one is None:
             return
-        contact, way, is_well = one.notice.contact, one.way, verdict.outcome is Outcome.DELIVERED
-        why, before = "" if is_well else verdict.why or verdict.outcome.value, self._failing.get((contact, way), "")
-        self._failing[contact, way] = why
+        contact, way, before = one.notice.contact, one.way, self._reached.why(one.notice.contact, one.way)
+        self._reached = self._reached.after(contact, way, verdict, self._clock())
+        why = self._reached.why(contact, way)
         if why and why != before:
             log.warning("calls to %s by %s do not arrive: %s", contact, way, why)
-        elif before and is_well:
+        elif before and not why:
             log.info("calls to %s by %s arrive again", contact, way)
 
     def _count(self, changes: Sequence[Change]) -> None:
@@ -157,13 +159,13 @@ class Caller:
         self._given_up += len(given_up)
 
     def _say(self) -> None:
-        failing = [f"{contact} by {way}: {why}" for (contact, way), why in sorted(self._failing.items())]
-        is_lost = bool(failing) and all(self._failing.values())
+        tried = {(one.notice.contact, one.way) for one in self._state.tries.values()}
         self.told = CallsTold(
             pending=len(self._state.tries),
             delivered=self._delivered,
             given_up=self._given_up,
-            lost=f"No message to a contact arrives. {'; '.join(failing)}" if is_lost else "",
+            lost=self._reached.lost(tried),
+            cut_off=self._reached.cut_off(tried, self._clock()),
             unkept=self._kept.trouble,
         )
 

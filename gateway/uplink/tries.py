@@ -6,7 +6,7 @@ up. What is NOW never ends for lack of patience; it ends when somebody has the a
 which nothing is true any more is given up before it is sent: nobody is called for what is over.
 
     pending --sent--> delivered
-       ^        |---> AWAY: again after retry_after_s; of a lesser message, given up after the last of them
+       ^        |---> AWAY: again after retry_after_s; of a lesser message, given up at the end of them all
        |        '---> REFUSED, BAD: only a person can help. NOW: again after REFUSED_S; else given up at once
        '------------- nothing of it holds any more: given up
 """
@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from gateway.alarms.book import AlarmAt
-from gateway.alarms.notices import Calling, Item, News, Notice, retry_after_s
+from gateway.alarms.notices import RETRY_S, Calling, Item, News, Notice, retry_after_s
 from gateway.model import Priority, Stamp
 from gateway.uplink.message import Message
 from gateway.uplink.verdict import Outcome, Verdict
@@ -26,6 +26,7 @@ from gateway.uplink.verdict import Outcome, Verdict
 REFUSED_S = 600.0  # own choice: a password is mended within minutes, and a wrong one must not lock the mailbox
 MOST_ASKED_S = 600.0  # no far end may keep a message waiting for longer
 TRIAL_S = 600.0  # whoever has pressed the button has gone by then
+PATIENCE_S = sum(RETRY_S)  # a lesser message lasts that long, however often others' success has hurried it
 
 
 class TryAt(StrEnum):
@@ -100,7 +101,7 @@ def answered(one: Try, verdict: Verdict, now_s: float, wall_s: float) -> tuple[T
     if verdict.outcome is Outcome.DELIVERED:
         return None, change(tried, TryAt.DELIVERED, verdict.why, wall_s)
     is_held = verdict.outcome is not Outcome.AWAY
-    wait_s = _wait_s(tried, is_held)
+    wait_s = _wait_s(tried, is_held, now_s - one.made_s)
     if wait_s is None:
         times = "" if is_held else f"given up after {tried.attempts} tries: "
         return None, change(tried, TryAt.GIVEN_UP, times + (verdict.why or str(verdict.outcome.value)), wall_s)
@@ -109,11 +110,13 @@ def answered(one: Try, verdict: Verdict, now_s: float, wall_s: float) -> tuple[T
     return waits, change(tried, TryAt.PENDING, verdict.why, wall_s)
 
 
-def _wait_s(tried: Try, is_held: bool) -> float | None:
+def _wait_s(tried: Try, is_held: bool, age_s: float) -> float | None:
+    """None: no more. Tries that came early because the way worked for somebody else leave the last one in its place."""
     priority = urgency(tried.notice)
     if is_held:
         return REFUSED_S if priority is Priority.NOW else None
-    return retry_after_s(tried.attempts, priority)
+    wait_s = retry_after_s(tried.attempts, priority)
+    return PATIENCE_S - age_s if wait_s is None and age_s < PATIENCE_S else wait_s
 
 
 def change(one: Try, state: TryAt, why: str, wall_s: float) -> Change:

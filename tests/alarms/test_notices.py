@@ -89,6 +89,14 @@ def test_a_new_call_of_the_same_episode_is_told_again() -> None:
     assert news(post.run(alarm(calls=2), for_s=20)) == [("Ana", ["call"])]
 
 
+def test_what_calls_again_goes_to_the_first_and_on_to_the_next_whoever_took_it_before() -> None:
+    post = Post(ANA, LUIS)
+    post.run(alarm(), for_s=400)
+    post.run(alarm(at=AlarmAt.ACKNOWLEDGED, taken_by="Luis"), for_s=3 * 3600, every_s=10.0)
+    assert news(post.run(alarm(calls=2, taken_by="Luis"), for_s=299)) == [("Ana", ["call"])]
+    assert news(post.run(alarm(calls=2, taken_by="Luis", calling_s=299.0), for_s=10)) == [("Luis", ["call"])]
+
+
 def test_a_flood_of_a_hundred_in_a_second_is_one_message_for_each_contact() -> None:
     post = Post(ANA, Contact(name="Eva", order=1))
     flood: list[Calling] = []

@@ -55,6 +55,7 @@ CASES = [
     (facts(troubles=troubles(("history", "history-unwritten"))), {"history-lost:history": SOON}),
     (facts(troubles=troubles(("history", "history-damaged"))), {"history-damaged:history": SOON}),
     (facts(troubles=troubles(("calls", "calls-lost"))), {"calls-lost:calls": SOON}),
+    (facts(troubles=troubles(("contacts", "contact-lost"))), {"contact-lost:contacts": SOON}),
     (facts(troubles=troubles(("disk", "disk-low"))), {"disk-low:disk": WHEN}),
     (facts(troubles=troubles(("disk", "disk-full"))), {"disk-low:disk": SOON}),
     (facts(troubles=troubles(("store", "store-lost"))), {"store-lost:store": WHEN}),
@@ -216,6 +217,24 @@ def test_a_fan_that_stands_still_calls_within_fifteen_seconds_and_is_told_as_ove
     bell.run(broken, for_s=1200)
     lines = bell.run(hot(2), for_s=62)
     assert ("kit-not-running:fan-1", "returned") in what(lines)
+
+
+@pytest.mark.parametrize(
+    ("key", "seen", "again_h"),
+    [
+        ("level-stop:stalls", hot(3), 2),
+        ("saturated:stalls", hot(3, troubles=troubles(("stalls", "kit-at-its-end"))), 3),
+    ],
+)
+def test_level_3_that_somebody_has_calls_again_for_as_long_as_it_stands(key: str, seen: Facts, again_h: int) -> None:
+    """Own choice: from sunrise to sunset a few times, and never not at all."""
+    bell = Bell()
+    bell.run(seen, for_s=120)
+    for _ in range(3):
+        bell.file(AlarmStep.ACKNOWLEDGED, key)
+        lines = bell.run(seen, for_s=again_h * 3600 - 60, every_s=30.0)
+        assert (key, "again") not in what(lines) and key not in bell.calling()
+        assert (key, "again") in what(bell.run(seen, for_s=120, every_s=30.0)) and key in bell.calling()
 
 
 def test_a_fan_that_rests_between_two_tries_still_stands_still() -> None:

@@ -10,7 +10,7 @@ from gateway.barn import KitSpec
 from gateway.control.proof import KitTold, disagreement, told
 from gateway.control.running import Running
 from gateway.control.timers import RunState
-from gateway.model import Latest, Quantity, SwitchAt
+from gateway.model import KitSeen, Latest, Quantity, SwitchAt
 from tests.control.barns import barn, fan, good, mister, proof, sensor
 
 AMPS = sensor("amps", quantities=(Quantity.CURRENT,))
@@ -71,7 +71,7 @@ ON, OFF = RunState(on=True, since_s=0.0), RunState(on=False, since_s=0.0)
 
 def _running(runs: dict[str, RunState], says: dict[str, KitTold], *kit: KitSpec, now_s: float = 100.0) -> Running:
     the_barn = barn(kit=kit or (FAN,))
-    running = Running(the_barn, says, runs, now_s)
+    running = Running(the_barn, says, runs, now_s, {})
     for spec in the_barn.kit:
         running.look(spec, mended=False)
     return running
@@ -127,3 +127,62 @@ def test_flow_counts_from_when_every_mister_of_the_place_is_off() -> None:
     assert _running({"one": OFF, "two": OFF}, says, *kit).flowing({"stalls": 70.0}) == {"stalls": 70.0}
     assert _running({"one": OFF, "two": ON}, says, *kit).flowing({"stalls": 70.0}) == {}
     assert _running({"one": OFF, "two": OFF}, {}, *kit).flowing({"stalls": 70.0}) == {}
+
+
+# --- an output that cannot be reached ---------------------------------------------------------------
+
+CUT = KitSeen(on=None, at_s=0.0, error="no answer")
+STANDS, TURNS = KitTold(running=False), KitTold(running=True)
+
+
+def _looked(run: RunState, says: KitTold, seen: KitSeen | None, *times_s: float) -> RunState:
+    """The run state after a look at each of these times; the proof of `FAN` has ten seconds."""
+    for now_s in times_s:
+        running = Running(BARN, {"fan": says}, {"fan": run}, now_s, {} if seen is None else {"fan": seen})
+        running.look(FAN, mended=False)
+        run = running.kit["fan"]
+    return run
+
+
+def _trouble(run: RunState, says: KitTold, now_s: float) -> str:
+    found = disagreement(FAN, says, on=run.on, since_s=run.proof_from_s, now_s=now_s)
+    return "" if found is None else found.code
+
+
+@pytest.mark.parametrize("seen", [None, KitSeen(on=True, at_s=0.0), KitSeen(on=None, at_s=0.0)])
+def test_a_start_that_reached_its_output_is_told_after_its_time_and_not_later(seen: KitSeen | None) -> None:
+    early, late = _looked(ON, STANDS, seen, 10.0), _looked(ON, STANDS, seen, 10.0, 10.1)
+    assert (early.unproven, _trouble(early, STANDS, 10.0)) == (0, "")
+    assert (late.unproven, _trouble(late, STANDS, 10.1)) == (1, "kit-not-running")
+
+
+def test_a_start_while_the_line_is_cut_is_not_counted_and_its_time_begins_when_it_is_mended() -> None:
+    cut = _looked(ON, STANDS, CUT, *range(1, 301))
+    assert (cut.unproven, _trouble(cut, STANDS, 300.0)) == (0, "")
+    early = _looked(cut, STANDS, KitSeen(on=True, at_s=301.0), 301.0, 310.0)
+    assert (early.unproven, _trouble(early, STANDS, 310.0)) == (0, "")
+    assert _looked(early, TURNS, KitSeen(on=True, at_s=310.1), 310.1).unproven == 0
+    late = _looked(early, STANDS, KitSeen(on=True, at_s=310.1), 310.1)
+    assert (late.unproven, _trouble(late, STANDS, 310.1)) == (1, "kit-not-running"), "it is dead in truth"
+
+
+def test_what_falls_back_to_running_while_its_line_is_cut_is_no_stuck_contact() -> None:
+    cut = _looked(OFF, TURNS, CUT, *range(1, 301))
+    assert (cut.stuck, _trouble(cut, TURNS, 300.0)) == (False, "")
+    mended = _looked(cut, TURNS, KitSeen(on=False, at_s=301.0), 301.0, 310.0)
+    assert (mended.stuck, _trouble(mended, TURNS, 310.0)) == (False, ""), "it runs out"
+    stuck = _looked(mended, TURNS, KitSeen(on=False, at_s=310.1), 310.1)
+    assert (stuck.stuck, _trouble(stuck, TURNS, 310.1)) == (True, "kit-runs-unasked")
+
+
+def test_a_cut_forgives_nothing_that_was_counted_before_it_but_what_runs_is_seen_to_run() -> None:
+    dead = _looked(ON, STANDS, None, 10.1)
+    assert _looked(dead, STANDS, CUT, 20.0, 600.0).unproven == 1
+    assert _looked(dead, TURNS, CUT, 20.0).unproven == 0
+
+
+def test_a_fan_that_stands_still_brings_no_air_whether_or_not_it_can_be_reached() -> None:
+    for now_s, fails in ((10.0, False), (10.1, True), (300.0, True)):
+        running = Running(BARN, {"fan": STANDS}, {"fan": ON}, now_s, {"fan": CUT})
+        running.look(FAN, mended=False)
+        assert running.fails(FAN) is fails, "the next fan is asked as soon as ever"

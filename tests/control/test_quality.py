@@ -97,6 +97,32 @@ def test_one_drier_reading_starts_the_half_hour_again() -> None:
     assert watched.codes() == []
 
 
+WET = _drifting((24.0, 99.5), (24.4, 101.0), 300)
+
+
+def test_a_damp_night_makes_no_sensor_wet_but_a_dry_neighbour_does() -> None:
+    """A wash rack under saturated air beside 83 % outdoors: nights of a typical Miami year in the emulated barn."""
+    apart = {"a": "rack", "b": "outdoors"}
+    night, day = _drifting((24.0, 80.0), (24.4, 84.0), 300), _drifting((24.0, 79.0), (24.4, 79.9), 300)
+    assert Watch(places=apart).go(4 * WET_S, a=WET, b=night).codes() == []
+    assert Watch(places=apart).go(WET_S + EVERY_S, a=WET, b=day).codes() == ["wet"]
+    morning = Watch(places=apart).go(4 * WET_S, a=WET, b=night).go(WET_S, a=WET, b=day)
+    assert morning.codes() == [], "its half hour begins when the night is over"
+    assert morning.go(EVERY_S, a=WET, b=day).codes() == ["wet"]
+
+
+def test_a_wet_sensor_is_told_where_no_other_can_vouch_for_it() -> None:
+    damp = _drifting((24.0, 85.0), (24.4, 86.0), 300)
+    silent = Watch(places={"b": "outdoors"}).go(600, a=WET, b=damp).go(60 + WET_S + 2 * EVERY_S, a=WET)
+    assert silent.codes() == ["wet"], "the other sensor has fallen silent"
+    hot = _drifting((28.1, 100.0), (28.4, 101.0), 300)
+    assert "wet" in Watch(places={"b": "outdoors"}).go(WET_S + EVERY_S, a=hot, b=damp).codes(), "no night is so warm"
+    places = {"b": "stalls", "c": "outdoors"}
+    dry = _drifting((24.0, 70.0), (24.4, 71.0), 300)
+    beside = Watch(("a", "b", "c"), places).go(WET_S + EVERY_S, a=WET, b=dry, c=damp)
+    assert "wet" in beside.codes(), "its own neighbour knows better than the weather outdoors"
+
+
 def test_air_that_is_too_dry_for_ten_minutes_forbids_water() -> None:
     watched = Watch(("a",)).go(DRY_S, a=_drifting((30.0, 3.0), (30.5, 4.9), 200))
     assert watched.codes() == []

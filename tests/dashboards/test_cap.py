@@ -81,7 +81,7 @@ def afternoon() -> Bell:
     bell = Bell()
     bell.run(hot(3), for_s=120)
     bell.file(AlarmStep.ACKNOWLEDGED, KEY)
-    bell.run(hot(3), for_s=3700, every_s=10.0)
+    bell.run(hot(3), for_s=7300, every_s=10.0)  # it calls again after two hours
     bell.file(AlarmStep.ACKNOWLEDGED, KEY)
     bell.run(for_s=3600, every_s=10.0)
     return bell

@@ -192,7 +192,7 @@ def test_files_of_the_page_are_kept_for_ever_under_their_hash(
     names = re.findall(r'"(/static/[^"]+)"', page)
     css = http.get(wall.url + next(name for name in names if name.endswith(".css"))).text
     names += [f"/static/{name}" for name in re.findall(r'url\("([^"]+)"\)', css)]
-    assert {name.rsplit(".")[-1] for name in names} == {"css", "js", "svg", "woff2"}
+    assert {name.rsplit(".")[-1] for name in names} == {"css", "js", "png", "svg", "woff2"}
     for name in names:
         response = http.get(wall.url + name)
         assert response.status_code == 200, name

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dashboards.heard import LONGEST_TOPIC as MOST_TOPIC
 from dashboards.heard import MOST_BYTES, Placed, understood
 from dashboards.roster import FORGET_AFTER_S, LOST_AFTER_S, MOST_BARNS, MOST_KIT, MOST_PLACES, BarnNow, Lost, Roster
 from gateway.engine.snapshot import Snapshot
@@ -272,3 +273,12 @@ def test_lost_is_exactly_silence_longer_than_its_limit(gaps_s: list[float], afte
         at_s += gap_s
         org.hear(*state(NORTH, "Cedar Bend", time_s=AFTERNOON_S + at_s), at_s)
     assert (org.one(at_s + after_s).lost is not None) is (at_s + after_s - at_s > LOST_AFTER_S)
+
+
+def test_a_name_made_of_a_topic_is_one_short_line_and_a_topic_without_end_is_not_heard() -> None:
+    org = Org()
+    said = b'{"state": "here", "barn": ""}'
+    org.hear("loosebox/" + "a\u202e" * 60 + "/state", said)
+    assert org.one(0.0).name.split() == ["a"] * 20, "40 letters, of which none turns the page around"
+    org.hear("loosebox/" + "b" * MOST_TOPIC + "/state", said)
+    assert org.one(0.0).name.startswith("a")

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,8 @@ from playwright.sync_api import Page, expect
 
 from dashboards.door import Access
 from dashboards.site_board import ROWS_AT_MOST
-from tests.dashboards.conftest import AFTERNOON_S, Barns
+from dashboards.site_days import Found
+from tests.dashboards.conftest import AFTERNOON_S, Barns, until
 from tests.dashboards.pages import WORDS, people_file
 from tests.dashboards.site_wall import OWN, ROOT, MadeDays, SiteWall, many, mixed, site_wall, state, told
 
@@ -224,3 +226,37 @@ def test_hostile_names_are_text_and_nothing_else(hang: Callable[..., SiteWall], 
     assert page.locator("main script, main img").count() == 0
     assert said == []
     assert page.evaluate("document.documentElement.scrollWidth") == PHONE[0]
+
+
+def test_a_store_that_hangs_delays_no_page_and_no_beat(hang: Callable[..., SiteWall]) -> None:
+    class Hanging(MadeDays):
+        def __init__(self) -> None:
+            super().__init__()
+            self.gate, self.begun = threading.Event(), threading.Event()
+
+        def days(self, barns: Sequence[str], end_s: float) -> Found:
+            self.begun.set()
+            self.gate.wait(120)
+            return super().days(barns, end_s)
+
+    days = Hanging()
+    wall = hang(mixed(), days=days)
+    try:
+        assert "North Field" in get(wall.url + "/site"), "although the store has not answered"
+        assert days.begun.is_set() and not days.gate.is_set()
+        with urllib.request.urlopen(wall.url + "/site/stream", timeout=60) as stream:
+            lines = iter(stream.readline, b"")
+            assert next(line for line in lines if line.startswith(b"event: beat"))
+            wall.beat()
+            assert next(line for line in lines if line.startswith(b"event: beat"))
+    finally:
+        days.gate.set()
+    until(lambda: bool(days.asked))
+    wall.beat()
+    assert "spark" in get(wall.url + "/site")
+
+
+def test_pages_for_signing_in_are_headed_with_the_name_of_the_organisation(hang: Callable[..., SiteWall]) -> None:
+    wall = hang(mixed(), people=people_file(), access=Access(open_to_read=False))
+    for path in ("/sign-in", "/pair"):
+        assert '<a href="/yard">River Valley Riders</a>' in get(wall.url + path)

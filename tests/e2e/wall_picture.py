@@ -13,7 +13,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from tests.browser import chromium
 from tests.e2e.barn import Barn, running_barn
@@ -31,6 +31,11 @@ def worth_it(barn: Barn) -> bool:
     return calm and 2 in levels and len(levels) > 1 and None not in levels and 3 not in levels and runs
 
 
+def is_fresh(page: Page) -> bool:
+    """Whether no row says that its reading is old."""
+    return page.get_by_text(" s old").count() == 0
+
+
 def photograph(file: Path) -> None:
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -39,7 +44,7 @@ def photograph(file: Path) -> None:
     ):
         page = browser.new_page(viewport={"width": 1920, "height": 1080})
         page.goto(barn.url + "/aisle")
-        barn.wait(lambda: worth_it(barn), UNTIL_S, "a wall worth a picture")
+        barn.wait(lambda: worth_it(barn) and is_fresh(page), UNTIL_S, "a wall worth a picture")
         expect(page.locator(".head[data-level='2'], .board[data-level='2']").first).to_be_visible(timeout=20_000)
         page.evaluate("document.fonts.ready.then(() => true)")
         page.screenshot(path=file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Any
 
 import pytest
@@ -117,8 +118,9 @@ def test_a_trial_is_filed_with_the_next_number_and_who_asked() -> None:
     assert desk.ask("trial", contact="Luis") == {"done": True, "recorded": True}
     assert desk.ask("trial", contact="Ana") == {"done": True, "recorded": True}
     filed = [each for each in desk.log if each != "flush"]
+    now = int(desk.clock.stamp().wall_s)
     assert [(each.alarm, str(each.what), each.episode, each.by) for each in filed] == [
-        ("trial:Luis", "tried", 1, "Ana"), ("trial:Ana", "tried", 2, "Ana"),
+        ("trial:Luis", "tried", now + 1, "Ana"), ("trial:Ana", "tried", now + 2, "Ana"),
     ]  # fmt: skip
 
 
@@ -132,7 +134,20 @@ def test_numbers_go_on_from_the_journal_and_never_come_twice_before_the_next_ste
     for contact in ("Luis", "Ana"):
         after_a_restart.book = stale
         after_a_restart.ask("trial", contact=contact)
-    assert [each.episode for each in after_a_restart.log if each != "flush"] == [2, 3]
+    first, second = [each.episode for each in after_a_restart.log if each != "flush"]
+    assert desk.book.trials[-1].number < first < second
+
+
+def test_after_a_lost_journal_no_trial_has_the_number_of_one_that_was_sent_long_ago() -> None:
+    desk = Desk()
+    for _ in range(9):
+        desk.ask("trial", contact="Luis")
+        desk.clock.at_s += 60
+    sent = {trial.number for trial in desk.book.trials}
+    fresh = Desk()
+    fresh.clock.at_s = desk.clock.at_s
+    fresh.ask("trial", contact="Luis")
+    assert fresh.book.trials[-1].number > max(sent)
 
 
 @pytest.mark.parametrize("restart", [False, True], ids=["same run", "after a restart"])
@@ -204,3 +219,12 @@ def test_a_quiet_barn_has_nothing_to_take() -> None:
     bell.run(facts(), for_s=10)
     desk = AlarmDesk(HandClock(), book=lambda: bell.state.book, file=lambda change: None, flush=lambda timeout_s: True)
     assert "there is no alarm" in desk.answer("web", {"do": "acknowledge", "alarm": KEY, "by": "Ana"})["error"]
+
+
+def test_an_alarm_that_came_a_million_times_can_still_be_taken() -> None:
+    desk = Desk()
+    alarm = desk.book.alarms[KEY]
+    desk.book = dataclasses.replace(
+        desk.book, alarms={**desk.book.alarms, KEY: dataclasses.replace(alarm, episode=1_000_000)}
+    )
+    assert desk.ask("acknowledge", episode=1_000_000) == {"done": True, "recorded": True}

@@ -21,11 +21,12 @@ from gateway.control.decide import start_state
 from gateway.engine.clock import machine_s
 from gateway.engine.link import MOST_PEERS, MOST_TOLD, LinkServer, follow
 from gateway.engine.link_words import LONGEST_FROM_CORE, LONGEST_FROM_PEER, LONGEST_PAYLOAD
-from gateway.engine.snapshot import SignalView, Snapshot, TrialView, encode, from_json, to_json
+from gateway.engine.snapshot import MarkView, SignalView, Snapshot, TrialView, encode, from_json, to_json
 from gateway.engine.step import StepInputs, StepState, step
 from gateway.errors import GatewayError, LinkError
 from tests.control.barns import air, barn, stamp
 from tests.engine.fakes import until
+from tests.uplink.call_scenes import view
 
 
 def snapshot(steps: int = 1) -> Snapshot:
@@ -451,3 +452,28 @@ def test_a_defect_in_a_postbox_costs_one_connection_not_the_link(carrying: LinkS
                 until(lambda: len(box.came) == 1)
             else:
                 assert len(uplink.lines(9)) == 2
+
+
+def test_a_flood_of_hundreds_of_alarms_passes_the_link(path: Path, server: LinkServer) -> None:
+    alarms = tuple(
+        view(f"sensor-lost:s{n}", detail="x" * 120, marks=tuple(
+            MarkView(number=mark, what="acknowledged", wall_s=1_780_000_000.5, priority="when-you-can")
+            for mark in range(16)
+        ))
+        for n in range(300)
+    )  # fmt: skip
+    with Peer(path) as peer:
+        peer.hello("wall")
+        server.publish(dataclasses.replace(snapshot(), alarms=alarms))
+        said = peer.lines(2)[1]
+    assert len(from_json(said["snapshot"]).alarms) == 300
+
+
+def test_a_snapshot_that_has_no_line_does_not_end_the_link(path: Path, server: LinkServer) -> None:
+    with Peer(path) as peer:
+        peer.hello("wall")
+        server.publish(dataclasses.replace(snapshot(), wall_s=float("nan")))
+        server.publish(dataclasses.replace(snapshot(7), wall_s=float("nan")))
+        until(lambda: server._snapshot is not None and server._snapshot[0] == 2)
+        server.publish(snapshot(8))
+        assert peer.lines(2)[1]["snapshot"]["steps"] == 8

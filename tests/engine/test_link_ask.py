@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from gateway.engine.link import LinkServer, ask
+from gateway.engine.link_words import LONGEST_FROM_CORE
 from gateway.errors import GatewayError, LinkError
 from tests.engine.fakes import until
 
@@ -99,7 +100,7 @@ def test_a_core_that_does_not_answer_in_time_is_not_waited_for(tmp_path: Path) -
         (b'{"link":2,"answered":{}}\n', "speaks link version 1"),
         (b"nonsense\n", "not JSON"),
         (b'{"link":1,"answered":7}\n', "closed the link|reset"),
-        (b"x" * 300_000, "cannot be reached"),
+        (b"x" * (LONGEST_FROM_CORE + 9), "cannot be reached"),
     ],
 )
 def test_an_answer_that_is_none_never_counts_as_done(tmp_path: Path, said: bytes, why: str) -> None:

@@ -218,6 +218,22 @@ def test_a_fan_that_does_not_run_and_a_switch_away_from_auto_have_their_own_name
     assert _faults(_tick(walk, 323, amps__current_a=0.2, hoa__switch=0.0)) == [("fan", "kit-not-in-auto")]
 
 
+def test_a_start_over_a_cut_line_is_told_as_the_line_and_not_as_a_fan_that_does_not_run() -> None:
+    walk = Walk(WATCHED)
+    cut, mended = KitSeen(on=None, at_s=0, error="no answer"), KitSeen(on=True, at_s=0)
+
+    def told(now_s: float, seen: KitSeen, amps: float) -> list[tuple[str, str]]:
+        latest = air(32.0, 60.0, now_s) | _also(now_s, **(WELL | {"amps__current_a": amps}))
+        return _faults(walk(now_s, latest, {"fan": seen}))
+
+    assert [told(now_s, cut, 0.0) for now_s in (10, 11, 300)] == [[("fan", "kit-unreachable")]] * 3
+    assert told(301, mended, 0.0) == told(310, mended, 0.0) == [], "the motor has its time from here on"
+    result = told(311, mended, 5.0)
+    assert result == [] and walk.state.control.kit["fan"].unproven == 0
+    walk.state = dataclasses.replace(walk.state, control=start_state(WATCHED, 400.0))
+    assert [told(now_s, mended, 0.0) for now_s in (410, 411)] == [[], [("fan", "kit-not-running")]]
+
+
 def test_water_that_flows_unasked_is_told_for_its_place() -> None:
     walk = Walk(WATCHED)
     for now_s in range(22):

@@ -113,6 +113,7 @@ def _people() -> Iterator[str]:
     yield f"  {span(LONG_PAUSE_S)}; before a NOW {span(NOW_PAUSE_S)} and {span(NOW_LONG_PAUSE_S)}."
     steps = ", ".join(f"{WORDS[priority]} {span(wait_s)}" for priority, wait_s in ESCALATE_S.items())
     yield f"- Nobody has taken it: the next contact is called after: {steps}. The rest does not go further."
+    yield "- What was taken and calls again goes the same way anew: whoever took it may have gone home."
     yield "- Outside everybody's hours a NOW goes to all, anything else waits for the first hour of somebody."
     now = ", ".join(span(wait_s) for wait_s in RETRY_NOW_S)
     rest = ", ".join(span(wait_s) for wait_s in RETRY_S)

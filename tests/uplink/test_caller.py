@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -284,3 +285,27 @@ def test_away_is_no_defect(scene: Scene) -> None:
     until(lambda: bool(scene.mail.sent and scene.mqtt.sent))
     scene.turns(2)
     assert scene.caller.told.pending == 2 and scene.caller.told.given_up == 0
+
+
+def test_one_contact_who_is_cut_off_alone_is_told_after_an_hour(tmp_path: Path, scene: Scene) -> None:
+    scene.webhook.verdict = AWAY
+    scene.mqtt.reaches = lambda way: way.contact == "Ana"  # type: ignore[method-assign]
+    scene.caller.close()
+    scene.caller = Caller(
+        dataclasses.replace(office(), ways=ways_of(scene.senders, office().plan.ways)),
+        KeptCalls(tmp_path / "other.db", stamp=scene.clock.stamp, clock=scene.clock.now_s),
+        scene.senders, newest=scene.core, stamp=scene.clock.stamp, clock=scene.clock.now_s,
+    )  # fmt: skip
+    scene.alarms = [view()]
+    scene.turns(310)
+    scene.settle(2)
+
+    def is_told() -> bool:
+        scene.turns(10)
+        return "Luis by webhook: nobody answers" in scene.caller.told.cut_off
+
+    until(lambda: bool(scene.webhook.sent))
+    assert not is_told(), "a try that failed a moment ago is no contact cut off"
+    scene.clock.at_s += 3600
+    until(is_told)
+    assert scene.caller.told.lost == ""

@@ -9,6 +9,7 @@ import pytest
 
 from gateway.alarms.contacts import Contact
 from gateway.engine.snapshot import Snapshot, TrialView
+from gateway.model import Priority
 from gateway.uplink.calls_ledger import CallsReader
 from gateway.uplink.message import Message
 from gateway.uplink.tries import REFUSED_S, TryAt
@@ -354,3 +355,27 @@ def test_counts_hold_whatever_happens(desk: Desk) -> None:
     counts = CallsReader(desk.path).counts()
     conserved(desk, counts)
     assert counts[TryAt.PENDING] > 0 and counts[TryAt.DELIVERED] > 0
+
+
+def test_what_others_get_does_not_use_up_the_tries_of_a_lesser_message(tmp_path: Path) -> None:
+    """Five tries end after 0 + 5 + 300 + 1800 + 7200 s, not earlier because the way worked for somebody else."""
+    desk = Desk(tmp_path, office(Contact(name="Eva"), Contact(name="Ida")))
+    desk.verdict_of = lambda message, way: AWAY if message.contact == "Eva" else DELIVERED
+    desk.says(view(priority="soon"))
+    desk.run(70)
+    for number in range(8):
+        desk.says(view(priority="soon"), view(f"fire:{number}"))
+        desk.run(150)
+    tries = [message for message, _ in desk.sent if message.contact == "Eva" and message.priority is Priority.SOON]
+    assert len(tries) > 5 and len({message.id for message in tries}) == 1
+    assert ("Eva", "mail", "given-up", "given up after 5 tries: nobody answers") not in rows(desk)
+    desk.verdict_of = lambda message, way: DELIVERED
+    assert tries[0].id in {message.id for message, _ in desk.run(9305, every_s=5.0)}
+
+
+def test_a_lesser_message_ends_with_its_patience(tmp_path: Path) -> None:
+    desk = Desk(tmp_path, office(Contact(name="Eva")))
+    desk.verdict_of = lambda message, way: AWAY
+    desk.says(view(priority="soon"))
+    desk.run(3 * 3600, every_s=5.0)
+    assert desk.state.tries == {}
