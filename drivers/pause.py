@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import Final
 
 _FIRST_PAUSE_S: Final = 1.0
-_LONGEST_PAUSE_S: Final = 4.0  # a replugged adapter is back within 5 s
+_LONGEST_PAUSE_S: Final = 3.0  # a replugged adapter is back within 5 s: this, a second to be asked, one to be shown
 
 
 class Pause:
-    """How long to leave a vanished port alone: 1, 2, 4, 4 ... seconds."""
+    """How long to leave a vanished port alone: 1, 2, 3, 3 ... seconds."""
 
     def __init__(self) -> None:
         self._next_s = _FIRST_PAUSE_S

@@ -4,13 +4,15 @@ Must not know: wire formats, control rules beyond the gate for raw numbers.
 How it works: `due` posts a read job for each sensor whose time has come, one at a time per sensor. In the bus thread
 the answer is stamped, judged by the gate, put into the table and handed to the recorder. A failure becomes a reading
 without a value; nothing is raised further. A sensor that fails again and again is asked less often, so that it
-does not slow the others on its line.
+does not slow the others on its line. One whose port is gone is looked for every second, which costs its line nothing,
+and recorded in its own rhythm.
 """
 
 from __future__ import annotations
 
 import functools
 import logging
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -27,6 +29,7 @@ log = logging.getLogger(__name__)
 
 SLOWEST_S = 30.0  # even a dead sensor is asked this often, so that it comes back by itself
 BEGIN_WITHIN_S = 2.0
+LOOK_AGAIN_S = 1.0  # for a port that is gone: what is plugged in again is read at once
 
 
 @dataclass(slots=True)
@@ -36,6 +39,7 @@ class _Entry:
     bus: Bus
     next_s: float
     asked_s: float = 0.0
+    kept_s: float = -math.inf
     failures: int = 0
     asked: bool = False
     said: str = ""
@@ -87,9 +91,13 @@ class Poller:
             entry.next_s = entry.asked_s + entry.spec.every_s
             entry.asked = False
             return
+        if isinstance(got, PortGone) and stamp.mono_s - entry.kept_s < entry.spec.every_s:
+            entry.next_s = entry.asked_s + LOOK_AGAIN_S
+            entry.asked = False
+            return
         if isinstance(got, GatewayError):
             quality = _quality_of(got)
-            entry.failures += not isinstance(got, PortGone)  # that costs its line nothing, so it may be asked as often
+            entry.failures += not isinstance(got, PortGone)
             readings = [
                 Reading(channel=c.name, value=None, quality=quality, stamp=stamp, detail=str(got))
                 for c in entry.sensor.channels
@@ -101,7 +109,8 @@ class Poller:
         self._keep(readings)
         for reading in readings:
             self._recorder.reading(reading)
-        entry.next_s = entry.asked_s + self._pause_s(entry)
+        entry.kept_s = stamp.mono_s
+        entry.next_s = entry.asked_s + (LOOK_AGAIN_S if isinstance(got, PortGone) else self._pause_s(entry))
         entry.asked = False
 
     def _is_young(self, entry: _Entry, now_s: float) -> bool:

@@ -233,8 +233,8 @@ def test_a_stuck_bus_is_tried_more_seldom(rig: Rig) -> None:
         with pytest.raises(BusStuck):
             rig.ask()
         rig.clock.sleep(0.5)
-    # Tries after 0, 1, 3, 7, 11, 15 ... s (`Pause`): 24 to 27 in 100 s, of 5 transfers each.
-    assert 120 <= rig.bus.log.count("stuck") <= 135
+    # Tries after 0, 1, 3, 6, 9, 12 ... s (`Pause`): 32 to 36 in 100 s, of 5 transfers each.
+    assert 160 <= rig.bus.log.count("stuck") <= 180
 
 
 def test_an_adapter_that_was_pulled_out_is_closed_at_once_and_comes_back(rig: Rig) -> None:

@@ -136,11 +136,19 @@ def test_one_line_in_the_log_when_it_fails_and_one_when_it_is_back(rig: Rig, cap
     ]
 
 
-def test_a_vanished_port_is_looked_for_in_the_rhythm_of_its_sensor(rig: Rig) -> None:
+def test_a_vanished_port_is_looked_for_every_second_and_recorded_in_the_rhythm_of_its_sensor(rig: Rig) -> None:
     rig.answer = PortGone("unplugged")
     for now_s in range(200):
         rig.poll(now_s)
-    assert rig.sensor.reads == 40
+    assert rig.sensor.reads == 200
+    assert len(rig.recorder.readings) == 2 * 40
+    rig.answer = (30.0, 60.0)
+    rig.poll(200.0)
+    assert rig.poller.latest()["air.temp_c"].last.value == 30.0
+    reads = rig.sensor.reads
+    for now_s in range(201, 206):
+        rig.poll(now_s)
+    assert rig.sensor.reads == reads + 1  # in its own rhythm again
 
 
 def test_a_device_that_speaks_unasked_may_be_silent_while_its_last_word_is_young(rig: Rig) -> None:
