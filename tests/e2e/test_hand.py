@@ -29,6 +29,9 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def barn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Barn]:
     with running_barn(tmp_path_factory.mktemp("hand") / "bench", speed=SPEED) as made:
+        assert add(made, "Ana", "hand").returncode == 1  # the first one must be a keeper
+        assert add(made, "Luis", "keeper").returncode == 0
+        assert add(made, "Ana", "hand").returncode == 0
         yield made
 
 
@@ -52,9 +55,6 @@ def hand(barn: Barn) -> str:
 
 
 def test_a_fan_is_stopped_for_thirty_minutes_and_comes_back(barn: Barn, browser: Browser) -> None:
-    assert add(barn, "Ana", "hand").returncode == 1  # the first one must be a keeper
-    assert add(barn, "Luis", "keeper").returncode == 0
-    assert add(barn, "Ana", "hand").returncode == 0
     barn.wait(lambda: barn.running()["stall-fans"], 120, "the stall fans running by themselves")
     page = phone(browser)
     page.goto(barn.url + "/yard")

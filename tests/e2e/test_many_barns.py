@@ -10,6 +10,7 @@ import pwd
 import re
 import subprocess
 import sys
+import tempfile
 import urllib.request
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -68,6 +69,13 @@ class Guide:
     def board(self) -> str:
         with urllib.request.urlopen(f"http://127.0.0.1:{self.ports['BOARD_PORT']}/site", timeout=10) as answer:
             return str(answer.read().decode())
+
+
+@pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """Instead of pytest's own: a socket's name in it is short enough beside other workers too."""
+    with tempfile.TemporaryDirectory(prefix="many-") as name:
+        yield Path(name)
 
 
 @pytest.fixture

@@ -17,6 +17,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -170,6 +171,13 @@ def playwright() -> Iterator[Playwright]:
 
 
 @pytest.fixture
+def tmp_path() -> Iterator[Path]:
+    """Instead of pytest's own: another user can reach it, and a socket's name in it is short enough."""
+    with tempfile.TemporaryDirectory(prefix="wall-") as name:
+        yield Path(name)
+
+
+@pytest.fixture
 def start(tmp_path: Path, playwright: Playwright) -> Iterator[Start]:
     """Runs the script with a configuration; `inside` are the words of what it runs in."""
     with ExitStack() as ends:
@@ -181,8 +189,6 @@ def start(tmp_path: Path, playwright: Playwright) -> Iterator[Start]:
             for name in ("loosebox-wall", "waiting.html"):
                 shutil.copy(FOLDER / name, tmp_path)
             if user is not None:
-                for parent in tmp_path.parents[:2]:
-                    parent.chmod(0o755)
                 for path in (tmp_path, *tmp_path.rglob("*")):
                     os.chown(path, user, user)
             words = [*inside, str(tmp_path / "loosebox-wall"), str(tmp_path / "wall.conf"), "--no-sandbox",
