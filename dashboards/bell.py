@@ -8,7 +8,7 @@ part can be shared and swapped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -21,8 +21,7 @@ from dashboards.bell_calls import Told, persons_of, sent_of, test_of
 from dashboards.bell_view import bell_of, quiet_text
 from dashboards.boards import Look
 from dashboards.device import Device, device_of, remember
-from dashboards.pages import BoardStream, Seats
-from dashboards.problems import problem
+from dashboards.pages import Seats, seated
 from dashboards.rights import Right, Who
 from dashboards.stage import Parts, Stage
 from dashboards.words import Words
@@ -58,13 +57,12 @@ class BellPage:
             which=f"{alarm.episode} {alarm.alarm}", quiet=quiet_text(alarm, words),
         )  # fmt: skip
 
-    def stream(self, device: Device, who: Who, seats: Seats) -> Response:
+    def events(self, device: Device, who: Who) -> AsyncIterator[bytes]:
         can = may(who)
-        events = self._parts.stream(
+        return self._parts.stream(
             self.stage, (device.lang, can), Look(device.lang, True), lambda s: self._draw(device, can, s),
             ready=self.told.refresh,
         )  # fmt: skip
-        return BoardStream(events, seats)
 
     def words(self, device: Device) -> Words:
         return self.stage.boards.texts(Look(device.lang, True))[0]
@@ -128,13 +126,7 @@ def router(bell: BellPage, languages: Mapping[str, Words], seats: Seats) -> APIR
 
     @routes.get("/bell/stream")
     async def stream(request: Request) -> Response:
-        if not seats.take():
-            return problem(request, 503, "All places for live pages are taken.", headers={"Retry-After": "10"})
-        try:
-            return bell.stream(device_of(request, languages), request.state.who, seats)
-        except BaseException:
-            seats.give_back()
-            raise
+        return seated(request, bell.events(device_of(request, languages), request.state.who), seats)
 
     @routes.get("/bell/{was}")
     async def back(request: Request, was: str) -> Response:

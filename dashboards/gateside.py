@@ -8,7 +8,7 @@ board gives word, number and kit, so the two can never differ; the roof is drawn
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import Any
 
 from fastapi import APIRouter, HTTPException, Request
@@ -19,8 +19,7 @@ from dashboards.boards import Look
 from dashboards.device import Device, device_of, remember, renew
 from dashboards.door import renew_wall
 from dashboards.messages import worst_message
-from dashboards.pages import BoardStream, Seats
-from dashboards.problems import problem
+from dashboards.pages import Seats, seated
 from dashboards.roof_view import WALL, roof_of
 from dashboards.rows import row_of
 from dashboards.sheet import riding_places
@@ -58,11 +57,8 @@ class Gateside:
     def parts(self, look: Look, name: str, snapshot: Snapshot) -> Mapping[str, str]:
         return self._parts.of((look, name), snapshot, lambda newest: self._draw(look, name, newest))
 
-    def stream(self, look: Look, name: str, seats: Seats) -> Response:
-        events = self._parts.stream(
-            self._stage, (look, name), look, lambda snapshot: self._draw(look, name, snapshot)
-        )  # fmt: skip
-        return BoardStream(events, seats)
+    def events(self, look: Look, name: str) -> AsyncIterator[bytes]:
+        return self._parts.stream(self._stage, (look, name), look, lambda snapshot: self._draw(look, name, snapshot))
 
     def _draw(self, look: Look, name: str, snapshot: Snapshot) -> Mapping[str, str]:
         texts = self._stage.boards.texts(look)
@@ -114,8 +110,6 @@ def router(board: Gateside, stage: Stage, languages: Mapping[str, Words], seats:
     @routes.get("/gateside/stream")
     async def stream(request: Request, place: str = "") -> Response:
         name = board.place(place)
-        if not seats.take():
-            return problem(request, 503, "All places for live pages are taken.", headers={"Retry-After": "10"})
-        return board.stream(look_of(request), name, seats)
+        return seated(request, board.events(look_of(request), name), seats)
 
     return routes

@@ -63,6 +63,15 @@ class BoardStream(StreamingResponse):
             self._seats.give_back()
 
 
+def seated(
+    request: Request, events: AsyncIterator[bytes], seats: Seats, full: str = "All places for live pages are taken."
+) -> Response:
+    """The stream of these events, or a problem that says `full` when every place is taken."""
+    if not seats.take():
+        return problem(request, 503, full, headers={"Retry-After": "10"})
+    return BoardStream(events, seats)
+
+
 async def board_events(live: Live, boards: Boards, look: Look, limits: Limits) -> AsyncIterator[bytes]:
     """The events of one client."""
     sent = ""
@@ -108,9 +117,7 @@ def router(live: Live, boards: Boards, languages: dict[str, Words], limits: Limi
     @routes.get("/aisle/stream")
     async def stream(request: Request, lang: str | None = None, one: bool = False) -> Response:
         look = look_of(lang, one)
-        if not seats.take():
-            full = f"All {STREAMS_AT_MOST} places for live boards are taken. Close one, or try again."
-            return problem(request, 503, full, headers={"Retry-After": "10"})
-        return BoardStream(board_events(live, boards, look, limits), seats)
+        full = f"All {STREAMS_AT_MOST} places for live boards are taken. Close one, or try again."
+        return seated(request, board_events(live, boards, look, limits), seats, full)
 
     return routes

@@ -24,8 +24,7 @@ from dashboards.assets import Assets
 from dashboards.boards import Limits, Link, event_bytes
 from dashboards.clock_text import time_text
 from dashboards.device import Device, device_of, remember
-from dashboards.pages import BoardStream, Seats
-from dashboards.problems import problem
+from dashboards.pages import Seats, seated
 from dashboards.site_board import LEVELS, POSTS, BarnRow, Chosen, Own, SiteBoard, chosen_barns, site_board
 from dashboards.site_days import DAY_S, STEP_S, Kept
 from dashboards.site_watch import Now, Watch
@@ -222,12 +221,6 @@ def router(page: SitePage, languages: Mapping[str, Words], seats: Seats) -> APIR
 
     @routes.get("/site/stream")
     async def stream(request: Request) -> Response:
-        if not seats.take():
-            return problem(request, 503, "All places for live pages are taken.", headers={"Retry-After": "10"})
-        try:
-            return BoardStream(page.events(device_of(request, languages), chosen_of(request)), seats)
-        except BaseException:
-            seats.give_back()
-            raise
+        return seated(request, page.events(device_of(request, languages), chosen_of(request)), seats)
 
     return routes

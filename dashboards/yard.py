@@ -7,7 +7,7 @@ The roof is drawn once a minute: more would tell nothing and would send the pict
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -16,9 +16,8 @@ from starlette.responses import HTMLResponse, Response
 
 from dashboards.boards import Look
 from dashboards.device import Device, device_of, remember
-from dashboards.pages import BoardStream, Seats
+from dashboards.pages import Seats, seated
 from dashboards.present import worst_place
-from dashboards.problems import problem
 from dashboards.roof_view import PHONE, roof_of
 from dashboards.rows import label_of
 from dashboards.sheet import riding_places, sheet_of
@@ -54,11 +53,10 @@ class Yard:
         stream = f"/yard/stream?lang={lang}&unit={device.unit}"
         return page.render(**frame, parts=shown, device=device, who=who, barn=barn, units=True, stream=stream)
 
-    def stream(self, device: Device, seats: Seats) -> Response:
-        events = self._parts.stream(
+    def events(self, device: Device) -> AsyncIterator[bytes]:
+        return self._parts.stream(
             self._stage, (device.lang, device.unit), self.look(device), lambda s: self._draw(device, s)
         )
-        return BoardStream(events, seats)
 
     def _draw(self, device: Device, snapshot: Snapshot) -> Mapping[str, str]:
         words = self._stage.boards.texts(self.look(device))[0]
@@ -102,12 +100,6 @@ def router(yard: Yard, stage: Stage, languages: Mapping[str, Words], seats: Seat
 
     @routes.get("/yard/stream")
     async def stream(request: Request) -> Response:
-        if not seats.take():
-            return problem(request, 503, "All places for live pages are taken.", headers={"Retry-After": "10"})
-        try:
-            return yard.stream(device_of(request, languages), seats)
-        except BaseException:
-            seats.give_back()
-            raise
+        return seated(request, yard.events(device_of(request, languages)), seats)
 
     return routes

@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway.org_form import ORG_CHECKS, OrgForm, OrgMqttForm
-from gateway.site import Broker
+from gateway.org_form import ORG_CHECKS, OrgForm
+from gateway.site import Broker, broker
 from gateway.site_lines import checked, read
 from gateway.site_web import WebAccess, access_lines, access_of
 
@@ -70,7 +70,7 @@ def _org(form: OrgForm, path: Path) -> Org:
         name=form.organisation.name,
         zone=form.organisation.zone,
         languages=tuple(form.organisation.languages),
-        broker=_broker(form.mqtt, folder),
+        broker=broker(form.mqtt, folder),
         root=(form.mqtt.root or "").rstrip("/"),
         prefixes=tuple(form.mqtt.prefixes or ()),
         series=OrgSeries(
@@ -85,18 +85,6 @@ def _org(form: OrgForm, path: Path) -> Org:
         web_port=form.web.port,
         web=access_of(form.web, folder, path),
         path=path,
-    )
-
-
-def _broker(form: OrgMqttForm, folder: Path) -> Broker:
-    return Broker(
-        host=form.host,
-        port=form.port,
-        tls=form.tls,
-        ca_file=folder / form.ca_file if form.ca_file else None,
-        user=form.user or "",
-        password_file=folder / form.password_file if form.password_file else None,
-        prefix="",
     )
 
 

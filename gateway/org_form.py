@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import AfterValidator, BaseModel, Field
 
-from gateway.site_form import Languages
+from gateway.site_form import BrokerForm, Languages
 from gateway.site_lines import Document, Problem, did_you_mean, nearest, shown, text_of
 from gateway.site_streams import Base
 from gateway.site_web import WebForm, web_checks
-from gateway.site_words import STRICT, File, Host, IpPort, Title, Topic, once_each
+from gateway.site_words import STRICT, File, Title, Topic, once_each
 
 MOST_LISTED = 5_000
 _YES_NO = "true or false"
@@ -49,16 +49,9 @@ class OrganisationForm(BaseModel):
     languages: Languages = ["en", "es"]
 
 
-class OrgMqttForm(BaseModel):
-    """The broker that all gateways publish to. The password stands alone in a file that only this program may read."""
+class OrgMqttForm(BrokerForm):
+    """The broker that all gateways publish to."""
 
-    model_config = STRICT
-    host: Host
-    port: IpPort = 8883
-    tls: bool = Field(True, description=_YES_NO)
-    ca_file: File | None = Field(None, description="a path; left out: the certificates that the system trusts")
-    user: Title | None = Field(None, description="1 to 40 letters on one line")
-    password_file: File | None = Field(None, description="a path")
     root: Topic | None = Field(None, description='what all prefixes begin with, such as "loosebox"')
     prefixes: (
         Annotated[list[Topic], *once_each('prefixes such as "loosebox/north"'), Field(max_length=MOST_LISTED)] | None

@@ -20,7 +20,7 @@ from gateway import model
 from gateway.site_alarms import NOBODY, AlarmPlan, alarm_lines, alarm_plan
 from gateway.site_buses import PATHS, BusForm
 from gateway.site_checks import CHECKS
-from gateway.site_form import POSTS, CorrectionForm, FileForm, MistForm, MqttForm, PlaceForm, SafetyForm
+from gateway.site_form import POSTS, BrokerForm, CorrectionForm, FileForm, MistForm, PlaceForm, SafetyForm
 from gateway.site_history import Keep, keep
 from gateway.site_kit import OUTPUT_OF, FanForm, MisterForm, RelayForm, ValveForm
 from gateway.site_lines import checked
@@ -75,7 +75,7 @@ def load(path: Path) -> Site:
 
 
 def _site(form: FileForm, path: Path) -> Site:
-    folder = path.parent
+    folder, mqtt = path.parent, form.mqtt
     return Site(
         barn=_barn(form, folder),
         history_file=folder / form.history.file,
@@ -85,13 +85,14 @@ def _site(form: FileForm, path: Path) -> Site:
         web_port=form.web.port,
         web=access_of(form.web, folder, folder / form.history.file),
         path=path,
-        broker=_broker(form.mqtt, folder) if form.mqtt else None,
+        broker=broker(mqtt, folder, prefix=mqtt.prefix, publish=mqtt.publish) if mqtt else None,
         series=series(form.series, folder) if form.series else None,
         alarms=alarm_plan(form.alarms, form.contacts, form.mail, folder),
     )
 
 
-def _broker(form: MqttForm, folder: Path) -> Broker:
+def broker(form: BrokerForm, folder: Path, *, prefix: str = "", publish: bool = False) -> Broker:
+    """The parameters of a form; relative paths start at `folder`."""
     return Broker(
         host=form.host,
         port=form.port,
@@ -99,8 +100,8 @@ def _broker(form: MqttForm, folder: Path) -> Broker:
         ca_file=folder / form.ca_file if form.ca_file else None,
         user=form.user or "",
         password_file=folder / form.password_file if form.password_file else None,
-        prefix=form.prefix,
-        publish=form.publish,
+        prefix=prefix,
+        publish=publish,
     )
 
 

@@ -137,8 +137,8 @@ class CorrectionForm(BaseModel):
     reference: Words
 
 
-class MqttForm(BaseModel):
-    """The broker that uplink speaks to. The password stands alone in a file that only the gateway may read."""
+class BrokerForm(BaseModel):
+    """How a broker is reached. The password stands alone in a file that only this program may read."""
 
     model_config = STRICT
     host: Host
@@ -147,6 +147,11 @@ class MqttForm(BaseModel):
     ca_file: File | None = Field(None, description="a path; left out: the certificates that the system trusts")
     user: Title | None = Field(None, description="1 to 40 letters on one line")
     password_file: File | None = Field(None, description="a path")
+
+
+class MqttForm(BrokerForm):
+    """The broker that uplink speaks to."""
+
     prefix: Topic = "loosebox"
     publish: bool = Field(False, description="true or false")
 

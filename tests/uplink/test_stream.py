@@ -8,8 +8,6 @@ from __future__ import annotations
 import json
 import random
 import sqlite3
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -20,21 +18,6 @@ from tests.uplink.store_rig import Peer, Say, stamp
 from tests.uplink.stream_rig import Rig
 
 WHY = Reason(code="c", text="t")
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def small(tmp_path: Path) -> Iterator[Rig]:
-    """Batches of 16 rows."""
-    made = Rig(tmp_path, batch=16)
-    yield made
-    made.close()
 
 
 def test_readings_and_events_arrive_once(rig: Rig) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
@@ -13,21 +11,6 @@ from gateway.errors import GatewayError
 from gateway.model import Quality, Reading
 from tests.uplink.store_rig import BEGAN_S, BOOT, Say, stamp
 from tests.uplink.stream_rig import Rig
-
-
-@pytest.fixture
-def rig(tmp_path: Path) -> Iterator[Rig]:
-    made = Rig(tmp_path)
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def small(tmp_path: Path) -> Iterator[Rig]:
-    """Batches of 16 rows."""
-    made = Rig(tmp_path, batch=16)
-    yield made
-    made.close()
 
 
 def test_core_is_told_cursors_of_a_minute_ago_since_the_store_may_forget_what_came_after(small: Rig) -> None:
